@@ -1,0 +1,103 @@
+"""Every error of this package, on one tree.
+
+StagerError
+├── StemError      this stem only: recorded with its refusal code, the batch goes on
+│   ├── UnreadableStem     "unreadable"          not audio, no frames, no permission on the file
+│   ├── UnsupportedStem    "unsupported"         audio, but of a kind that is not staged
+│   ├── TruncatedStem      "truncated"           at rest, and its header promises more
+│   ├── NotFiniteStem      "not_finite"          NaN or infinity among the samples
+│   ├── StillGrowingStem   "still_growing"       its writer has not finished
+│   ├── ChangedStem        "changed_while_read"  another file after the last read than before the first
+│   ├── WouldClip          "would_clip"          the result does not fit the integer grid
+│   └── NameRefused        "name_refused"        no copy or sidecar can carry this name
+├── ConfigError    nothing was started
+└── PlaceError     the place is broken: that project pauses or stops
+    ├── NoSpace            the disk is full
+    ├── PlaceGone          a folder is not there
+    ├── PlaceRefused       a folder does not let us in
+    └── AlreadyWatched     another process stages this project
+"""
+
+from typing import ClassVar
+
+
+class StagerError(Exception):
+    """The root: catching it catches everything that this package raises on purpose."""
+
+
+class StemError(StagerError):
+    """One stem can't be staged; its message says what was expected and what was found."""
+
+    code: ClassVar[str]
+
+
+class UnreadableStem(StemError):
+    """Not audio, without frames, or without permission on the file."""
+
+    code = "unreadable"
+
+
+class UnsupportedStem(StemError):
+    """Audio, but in a container or encoding that is not staged."""
+
+    code = "unsupported"
+
+
+class TruncatedStem(StemError):
+    """At rest, and its header promises more than the file holds; the message names the seconds there are."""
+
+    code = "truncated"
+
+
+class NotFiniteStem(StemError):
+    """NaN or infinity among the samples; the message names the first place."""
+
+    code = "not_finite"
+
+
+class StillGrowingStem(StemError):
+    """Its writer has not finished, or finished less than a settling time ago."""
+
+    code = "still_growing"
+
+
+class ChangedStem(StemError):
+    """The file after the last read is not the one from before the first."""
+
+    code = "changed_while_read"
+
+
+class WouldClip(StemError):
+    """The result would not fit the integer grid of the copy."""
+
+    code = "would_clip"
+
+
+class NameRefused(StemError):
+    """No copy or sidecar can carry this name."""
+
+    code = "name_refused"
+
+
+class ConfigError(StagerError):
+    """The project file or the call is wrong; nothing was started."""
+
+
+class PlaceError(StagerError):
+    """A folder or a disk is broken: the project pauses or stops, the stems are not to blame."""
+
+
+class NoSpace(PlaceError):
+    """The disk is full."""
+
+
+class PlaceGone(PlaceError):
+    """A folder is not there."""
+
+
+class PlaceRefused(PlaceError):
+    """A folder does not let us in."""
+
+
+class AlreadyWatched(PlaceError):
+    """Another process holds this project's lock."""

@@ -1,0 +1,48 @@
+"""Frozen records that pass between rooms."""
+
+from stager.model.base import Record
+from stager.model.decision import DecidedBy, Rule, Target, TrimDecision
+from stager.model.finding import Finding, Verdict, worst
+from stager.model.levels import ChannelLevels, Levels, Reference
+from stager.model.sidecar import (
+    Advice,
+    ChunkLog,
+    CopyInfo,
+    Outcome,
+    ProjectStamp,
+    Refused,
+    Sidecar,
+    Staged,
+    StagerStamp,
+    read_sidecar,
+)
+from stager.model.stem import MAX_CHANNELS, Encoding, Fingerprint, SourceInfo, StreamInfo
+
+__all__ = [
+    "MAX_CHANNELS",
+    "Advice",
+    "ChannelLevels",
+    "ChunkLog",
+    "CopyInfo",
+    "DecidedBy",
+    "Encoding",
+    "Finding",
+    "Fingerprint",
+    "Levels",
+    "Outcome",
+    "ProjectStamp",
+    "Record",
+    "Reference",
+    "Refused",
+    "Rule",
+    "Sidecar",
+    "SourceInfo",
+    "Staged",
+    "StagerStamp",
+    "StreamInfo",
+    "Target",
+    "TrimDecision",
+    "Verdict",
+    "read_sidecar",
+    "worst",
+]

@@ -1,0 +1,119 @@
+"""The sidecar of a copy, and the outcome of a stem: `Staged` or `Refused`. The schema is a public contract."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from pydantic import Field
+
+from stager.model.base import Record
+from stager.model.decision import TrimDecision
+from stager.model.finding import Finding, Verdict
+from stager.model.levels import Levels
+from stager.model.stem import Encoding, SourceInfo
+
+SIDECAR_SCHEMA: Final = "stager/sidecar/1"
+
+
+class ChunkLog(Record):
+    """What became of the chunks of a WAVE file around its samples, by their four-character names in file order."""
+
+    kept: tuple[str, ...] = ()
+    rewritten: tuple[str, ...] = ()
+    dropped: tuple[str, ...] = ()
+
+
+class CopyInfo(Record):
+    """The copy, measured again after it was written; `path` is relative to the project file."""
+
+    path: str
+    sha256: str
+    encoding: Encoding
+    dither: Literal["tpdf", "none"]
+    bit_identical: bool
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    average_dbfs: float | None
+    chunks: ChunkLog
+    not_carried: tuple[str, ...] = ()
+
+
+class Advice(Record):
+    """How far to turn the input before the next take: whole dB, and a sentence."""
+
+    input_change_db: int
+    says: str
+
+
+class ProjectStamp(Record):
+    """Which project's settings were in force."""
+
+    name: str
+    settings_sha256: str
+
+
+class StagerStamp(Record):
+    """Which version of this package decided."""
+
+    version: str
+
+
+class Sidecar(Record):
+    """All that is known of a copy; written last and removed first, so where it exists the copy is complete."""
+
+    schema_: Literal["stager/sidecar/1"] = Field(SIDECAR_SCHEMA, alias="schema")
+    stem: str
+    version: int
+    source: SourceInfo
+    levels: Levels
+    trim: TrimDecision
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+    advice: Advice | None = None
+    copy_: CopyInfo = Field(alias="copy")
+    steps: tuple[dict[str, str | float], ...] = ()
+    project: ProjectStamp
+    stager: StagerStamp
+    staged_at: str
+
+    def to_json(self) -> str:
+        """Give the sidecar as the JSON text that lies beside the copy."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+
+def read_sidecar(text: str | bytes) -> Sidecar:
+    """Parse a sidecar; unknown keys, from a later version or another program, are passed over.
+
+    Raises:
+        ValueError: where a known key is missing or of another kind.
+    """
+    return Sidecar.model_validate_json(text, extra="ignore")
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A stem whose copy lies in the outbox; `fresh` where this run made it, not an earlier one."""
+
+    sidecar: Sidecar
+    fresh: bool = True
+
+    @property
+    def stem(self) -> str:
+        """Its path below the inbox."""
+        return self.sidecar.stem
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A stem without a copy: `refused` is the refusal code, `says` what was expected and what was found."""
+
+    stem: str
+    path: str
+    refused: str
+    says: str
+
+    def to_data(self) -> dict[str, object]:
+        """Give the shape of a refusal in every JSON document."""
+        return {"stem": self.stem, "source": {"path": self.path}, "refused": self.refused, "says": self.says}
+
+
+Outcome = Staged | Refused
