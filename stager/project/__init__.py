@@ -1,0 +1,40 @@
+"""The project file: `stager.toml` into a frozen `Project`, or a `ConfigError` that names each line that is wrong."""
+
+from stager.project.load import load_project
+from stager.project.places import PROJECT_FILE, STATE_FOLDER
+from stager.project.project import Project
+from stager.project.schema import project_schema
+from stager.project.settings import (
+    BusSettings,
+    CopySettings,
+    FindingCode,
+    Link,
+    Plugin,
+    ProjectSettings,
+    RecordingSettings,
+    Role,
+    Settings,
+    Step,
+    TargetChanges,
+)
+from stager.project.template import new_project_text
+
+__all__ = [
+    "PROJECT_FILE",
+    "STATE_FOLDER",
+    "BusSettings",
+    "CopySettings",
+    "FindingCode",
+    "Link",
+    "Plugin",
+    "Project",
+    "ProjectSettings",
+    "RecordingSettings",
+    "Role",
+    "Settings",
+    "Step",
+    "TargetChanges",
+    "load_project",
+    "new_project_text",
+    "project_schema",
+]

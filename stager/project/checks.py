@@ -1,0 +1,127 @@
+"""What single keys can't show: settings that contradict each other, and settings that do nothing yet."""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Final, TypeVar
+
+from pydantic import ValidationError
+
+from stager.model import Record, Target
+from stager.project.faults import Fault, full_key, shown
+from stager.project.lines import Where
+from stager.project.settings import TargetChanges
+
+KNOWN_VERSION: Final = 1
+"""The version of the file's layout that this package reads."""
+
+SLEEPING_RULES: Final = ("loudness", "vu")
+"""Rules whose meters are not in this version."""
+
+SLEEPING_TABLES: Final = ("link", "step", "plugin")
+"""Lists of tables that are read and checked, but not in this version."""
+
+_LEVEL_KEYS: Final = ("level_db", "ceiling_dbtp", "rule")
+AnyRecord = TypeVar("AnyRecord", bound=Record)
+
+
+def version_fault(data: Mapping[str, Any]) -> Fault | None:
+    """Give the fault of a file of another version: its other keys can't be judged from here."""
+    found = data.get("version", KNOWN_VERSION)
+    if type(found) is int and found == KNOWN_VERSION:
+        return None
+    return Fault(("version",), f"version: expected {KNOWN_VERSION}, the one that is known here, found {shown(found)}")
+
+
+def target_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
+    """Give the targets that can't be met, each as it stands after a role or link has changed it.
+
+    A target that is faulty in itself is passed over: what is wrong with it is said elsewhere, and once.
+    """
+    base = _valid(Target, data.get("target", {}))
+    if base is None:
+        return
+    yield from _target_faults(("target",), base, data)
+    for kind in ("role", "link"):
+        for place, raw in _changes(data, kind):
+            changes = _valid(TargetChanges, raw)
+            if changes is not None and changes.model_fields_set & set(_LEVEL_KEYS):
+                yield from _target_faults((kind, place, "target"), changes.over(base), data)
+    yield from _leave_in_links(base, data)
+
+
+def _target_faults(where: Where, target: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
+    """Refuse a peak level above the ceiling, at the key of this table that has most to do with it."""
+    if target.rule != "peak" or target.level_db <= target.ceiling_dbtp:
+        return
+    given = _at(data, where)
+    key = next((key for key in _LEVEL_KEYS if key in given), None)
+    where = (*where, key) if key else where
+    level, ceiling = target.level_db, target.ceiling_dbtp
+    yield Fault(
+        where,
+        f"{full_key(where, data)}: expected a peak level at or under the ceiling of {ceiling:g} dBTP, "
+        f"found {level:g} dBFS",
+    )
+
+
+def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
+    for place, raw in _changes(data, "link"):
+        changes = _valid(TargetChanges, raw)
+        if changes is not None and changes.over(base).rule == "leave":
+            where = ("link", place, "target", "rule")
+            yield Fault(where, f'{full_key(where, data)}: expected a rule that a group can share, found "leave"')
+
+
+def not_yet_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
+    """Give what a file may say, but this version does not do; each is brought to life by taking its line out here."""
+    yield from _sleeping_tables(data)
+    yield from _sleeping_rules(data)
+    yield from _sleeping(data, ("copy", "encoding"), lambda found: found in ("PCM_16", "PCM_24", "FLOAT"))
+    yield from _sleeping(data, ("bus", "apply"), lambda found: found is True)
+
+
+def _sleeping_tables(data: Mapping[str, Any]) -> Iterator[Fault]:
+    for kind in SLEEPING_TABLES:
+        for place, _ in _tables(data, kind):
+            name = full_key((kind, place), data).removeprefix(f"{kind}.")
+            yield Fault((kind, place), f"[[{kind}]] {name}: not yet in this version")
+
+
+def _sleeping_rules(data: Mapping[str, Any]) -> Iterator[Fault]:
+    roles = [("role", place, "target", "rule") for place, _ in _tables(data, "role")]
+    for where in [("target", "rule"), *roles]:
+        yield from _sleeping(data, where, lambda found: found in SLEEPING_RULES)
+
+
+def _sleeping(data: Mapping[str, Any], where: Where, sleeps: Callable[[object], bool]) -> Iterator[Fault]:
+    found = _at(data, where[:-1]).get(str(where[-1]))
+    if sleeps(found):
+        yield Fault(where, f"{full_key(where, data)} = {shown(found)}: not yet in this version")
+
+
+def _valid(kind: type[AnyRecord], raw: object) -> AnyRecord | None:
+    """Give a table as its record, or None where it is faulty in itself."""
+    try:
+        return kind.model_validate(raw)
+    except ValidationError:
+        return None
+
+
+def _tables(data: Mapping[str, Any], kind: str) -> list[tuple[int, Mapping[str, Any]]]:
+    """Give the entries of a list of tables with their places; what is no table is passed over."""
+    entries = data.get(kind)
+    found = entries if isinstance(entries, list) else []
+    return [(place, entry) for place, entry in enumerate(found) if isinstance(entry, Mapping)]
+
+
+def _changes(data: Mapping[str, Any], kind: str) -> list[tuple[int, object]]:
+    return [(place, entry.get("target", {})) for place, entry in _tables(data, kind)]
+
+
+def _at(data: Mapping[str, Any], where: Where) -> Mapping[str, Any]:
+    """Give the table at the end of a way, empty where there is none."""
+    node: Any = data
+    for part in where:
+        node = node[part] if isinstance(part, int) else node.get(part)
+        if not isinstance(node, Mapping | list):
+            return {}
+    return node if isinstance(node, Mapping) else {}

@@ -1,0 +1,98 @@
+"""From a path to a `Project`, or to a `ConfigError` that tells everything that is wrong with the file at once."""
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from stager.errors import ConfigError
+from stager.project.checks import not_yet_faults, target_faults, version_fault
+from stager.project.faults import Fault, config_error, model_faults
+from stager.project.lines import key_lines
+from stager.project.places import FOLDER_KEYS, PROJECT_FILE, place_faults, places_of
+from stager.project.project import Project
+from stager.project.settings import ProjectSettings, Settings
+
+
+def load_project(path: Path) -> Project:
+    """Read and check a project file; `path` is that file, or the folder that holds a `stager.toml`.
+
+    Whether inbox and outbox exist is not looked at.
+
+    Raises:
+        ConfigError: where there is no such file, it can't be read, or anything in it is wrong: one line for each
+            fault, with file, line, key, what was expected and what was found, in the order of the file.
+    """
+    file, text = _read(path)
+    data = _parsed(file, text)
+    folder = file.parent.resolve()
+    if faults := _faults(data, folder):
+        raise config_error(file, faults, key_lines(text))
+    settings = Settings.model_validate(data)
+    places = places_of(settings.project, folder)
+    return Project(file=folder / file.name, folder=folder, settings=settings, **asdict(places))
+
+
+def _read(path: Path) -> tuple[Path, str]:
+    """Give the project file that a path means, and its text; a byte order mark, as some editors write it, goes."""
+    file = path
+    try:
+        file = path / PROJECT_FILE if path.is_dir() else path
+        content = file.read_bytes()
+    except OSError as error:
+        raise ConfigError(unread_sentence(path, file, error)) from error
+    try:
+        return file, content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise ConfigError(f"{file}:{line}: expected text in UTF-8, found byte {content[error.start]:#04x}") from error
+
+
+def unread_sentence(path: Path, file: Path, error: OSError) -> str:
+    """Say why a project file could not be read, and what to do about it."""
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        folder = path if file != path else path.parent
+        wanted = path if path.suffix != ".toml" else folder
+        return f"no project file at {file}; `stager new {wanted}` makes one"
+    if isinstance(error, PermissionError):
+        return f"no permission to read {file}; give yourself read access to it and to the folders above it"
+    return f"{file} can't be read as a project file: {error.strerror or error}"
+
+
+def _parsed(file: Path, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ConfigError(f"{file}: expected a plain file, found lists nested too deeply to read") from None
+    except ValueError as error:
+        raise ConfigError(_syntax_sentence(file, text, str(error))) from error
+
+
+def _syntax_sentence(file: Path, text: str, says: str) -> str:
+    """Put the place that the parser names at the end of its message in front; it counts the end as no line."""
+    place = re.search(r" \(at line (\d+), column (\d+)\)$", says)
+    line = int(place[1]) if place else text.rstrip("\n").count("\n") + 1
+    column = f", column {place[2]}" if place else ""
+    return f"{file}:{line}: not valid TOML{column}: {says[: place.start()] if place else says}"
+
+
+def _faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
+    if other_version := version_fault(data):
+        return [other_version]
+    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder), *not_yet_faults(data)]
+
+
+def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
+    """Give the folders that may not meet, where each of their names is sound in itself."""
+    table = data.get("project", {})
+    named = {key: table[key] for key in FOLDER_KEYS if key in table} if isinstance(table, dict) else {}
+    try:
+        return list(place_faults(places_of(ProjectSettings.model_validate(named), folder)))
+    except ValidationError:
+        return []
+    except (OSError, RuntimeError) as error:
+        return [Fault(("project",), f"project: expected folders that can be reached, found: {error}")]

@@ -1,0 +1,84 @@
+"""A loaded project: its places, its settings, and what holds for one stem."""
+
+import json
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from stager.model import Target
+from stager.project.copy_name import filled_name
+from stager.project.patterns import is_hidden, matches_any
+from stager.project.settings import Role, Settings
+
+
+@dataclass(frozen=True)
+class Project:
+    """One song's project file, read and checked.
+
+    `file` and `folder` are absolute; `inbox`, `outbox`, `takes` and `state` are absolute with all links followed, and
+    need not exist. A `stem` is always a path below the inbox with `/`.
+    """
+
+    file: Path
+    folder: Path
+    settings: Settings
+    inbox: Path
+    outbox: Path
+    takes: Path | None
+    state: Path
+
+    @property
+    def name(self) -> str:
+        """The song's name: as the file says, else the folder's."""
+        return self.settings.project.name or self.folder.name or "untitled"
+
+    def includes(self, stem: str) -> bool:
+        """Say whether a name in the inbox counts as a stem.
+
+        It does where it matches `include`, does not match `exclude`, and no part of its path starts with `.` or `~`.
+        """
+        rules = self.settings.project
+        return not is_hidden(stem) and matches_any(stem, rules.include) and not matches_any(stem, rules.exclude)
+
+    def roles_for(self, stem: str) -> tuple[Role, ...]:
+        """Give every role whose patterns match, in the order of the file; the first is the stem's role."""
+        return tuple(role for role in self.settings.roles if matches_any(stem, role.match))
+
+    def role_for(self, stem: str) -> Role | None:
+        """Give the stem's role, or None."""
+        return next(iter(self.roles_for(stem)), None)
+
+    def target_for(self, stem: str) -> Target:
+        """Give what the stem is brought to: `[target]` with its role's changes."""
+        role = self.role_for(stem)
+        return role.target.over(self.settings.target) if role else self.settings.target
+
+    def settings_sha256_for(self, stem: str) -> str:
+        """Give the fingerprint of the settings in force for one stem: another one means that its copy is out of date.
+
+        Other roles, the order of keys, comments, and keys that change no copy and no finding leave it as it is.
+        """
+        text = json.dumps(self._in_force(stem), sort_keys=True, separators=(",", ":"))
+        return sha256(text.encode()).hexdigest()
+
+    def _in_force(self, stem: str) -> dict[str, Any]:
+        role = self.role_for(stem)
+        return {
+            "target": self.target_for(stem).model_dump(),
+            "role": {"name": role.name, "allow": sorted(role.allow), "limits": role.limits} if role else None,
+            "allow": sorted(self.settings.project.allow),
+            "recording": self.settings.recording.model_dump(),
+            "copy": self.settings.copy_.model_dump(),
+        }
+
+    def copy_name(self, stem: str, *, encoding: str, sample_rate_hz: int) -> str:
+        """Give the path of a stem's copy below the outbox, with `/`; `encoding` is the copy's, such as `PCM_24`."""
+        role = self.role_for(stem)
+        return filled_name(
+            self.settings.copy_.name,
+            stem,
+            role=role.name if role else None,
+            encoding=encoding,
+            sample_rate_hz=sample_rate_hz,
+        )

@@ -1,0 +1,175 @@
+"""Everything that a project file can say, as frozen records with the defaults of each key.
+
+The descriptions go into the JSON Schema, where an editor shows them beside the key.
+"""
+
+from math import isfinite
+from typing import Annotated, Final, Literal
+
+from pydantic import AfterValidator, ConfigDict, Field, WithJsonSchema
+
+from stager.model import Record, Target
+from stager.project.copy_name import checked_name
+
+FindingCode = Literal[
+    "clipped",
+    "clipped_upstream",
+    "over_full_scale",
+    "inter_sample_over",
+    "dropout",
+    "corrupt",
+    "silent",
+    "noise_raised",
+    "hum",
+    "dc_offset",
+    "over_ceiling",
+    "dual_mono",
+    "one_sided",
+    "side_imbalance",
+    "polarity_flipped",
+    "mono_loss",
+    "double_is_copy",
+    "rate_differs",
+    "depth_differs",
+    "start_differs",
+    "length_differs",
+    "padded_bits",
+    "same_peak_everywhere",
+    "name_unclear",
+    "link_incomplete",
+]
+"""The codes that `allow` may name."""
+
+AUDIO_PATTERNS: Final = ("*.wav", "*.w64", "*.rf64", "*.bw64", "*.aif", "*.aiff", "*.caf", "*.flac")
+"""What counts as a stem where `include` is not given."""
+
+
+def _checked_folder(text: str) -> str:
+    """Refuse what a path can't hold, and a home folder: a project file means the same for every user."""
+    if not text.isprintable() or text.startswith("~"):
+        raise ValueError("a folder relative to this file, or an absolute one without ~")
+    return text
+
+
+def _plain(value: object) -> object:
+    """Refuse all but plain values for a step's setting; what the step makes of it is the step's own check."""
+    if isinstance(value, bool | int | str) or (isinstance(value, float) and isfinite(value)):
+        return value
+    raise ValueError("a finite number, text, true or false")
+
+
+Text = Annotated[str, Field(min_length=1)]
+Folder = Annotated[Text, AfterValidator(_checked_folder)]
+Patterns = Annotated[tuple[Text, ...], Field(strict=False, min_length=1)]
+Codes = Annotated[tuple[FindingCode, ...], Field(strict=False)]
+StepSetting = Annotated[
+    object, AfterValidator(_plain), WithJsonSchema({"type": ["number", "string", "boolean"], "description": "setting"})
+]
+
+
+class ProjectSettings(Record):
+    """`[project]`: the song, its folders, and which files in them count."""
+
+    name: Text | None = Field(None, description="the song; default: the folder's name")
+    inbox: Folder = Field("bounces", description="folder of bounced stems, read only; relative to this file")
+    outbox: Folder = Field("staged", description="folder of trimmed copies; not the inbox, inside it, or around it")
+    takes: Folder | None = Field(None, description="a recorder's folder to judge takes in, never staged")
+    include: Patterns = Field(AUDIO_PATTERNS, description="patterns of names that count as stems")
+    exclude: Annotated[tuple[Text, ...], Field(strict=False)] = Field((), description="patterns that do not count")
+    settle_s: float = Field(1.0, ge=0.0, le=3600.0, description="seconds a file must rest before it is read")
+    allow: Codes = Field((), description="finding codes that are deliberate in this project")
+    tempo_bpm: float | None = Field(None, gt=0.0, le=1000.0, description="beats per minute, for the notes only")
+    key: str | None = Field(None, description="musical key, for the notes only")
+    notes: str = Field("", description="anything to remember, for the notes only")
+
+
+class RecordingSettings(Record):
+    """`[recording]`: what a good take looks like, for input advice."""
+
+    peak_dbfs: float = Field(-12.0, ge=-60.0, le=0.0, description="sample peak of a good take")
+    average_dbfs: float = Field(-18.0, ge=-80.0, le=0.0, description="average of a good take, dBFS RMS of a sine")
+    tolerance_db: float = Field(3.0, ge=0.0, le=24.0, description="inside it nothing is said")
+
+
+class TargetChanges(Target):
+    """The keys of `[target]` that one role or link changes. Keys that are not given stay."""
+
+    def over(self, target: Target) -> Target:
+        """Give the target with the given keys changed; this record's own defaults mean nothing."""
+        return Target.model_validate(target.model_dump() | self.model_dump(exclude_unset=True))
+
+
+class Role(Record):
+    """`[[role]]`: what a stem is in the song, by name pattern; the first role that matches wins."""
+
+    name: Text = Field(description="what the stem is, in your words")
+    match: Patterns = Field(description="patterns of stem names")
+    target: TargetChanges = Field(TargetChanges(), description="keys of [target] that differ for this role")
+    pan: float = Field(0.0, ge=-1.0, le=1.0, description="-1 left to 1 right, for the bus forecast only")
+    allow: Codes = Field((), description="finding codes that are deliberate in this role")
+    limits: dict[str, float] = Field({}, description="thresholds of findings, by name")
+
+
+class Link(Record):
+    """`[[link]]`: stems that share one trim, so that the balance between them stays."""
+
+    name: Text = Field(description="what the group is, in your words")
+    match: Patterns = Field(description="patterns of stem names")
+    target: TargetChanges = Field(TargetChanges(), description="keys of [target] that differ for this group")
+
+
+class Step(Record):
+    """`[[step]]`: processing before the trim, in the order of the file; the step's own settings stand beside `use`."""
+
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, StepSetting] = Field(init=False)
+
+    use: Text = Field(description="which step")
+    match: Patterns = Field(description="patterns of stem names")
+
+
+class Plugin(Record):
+    """`[[plugin]]`: a plug-in from a file instead of an installed package."""
+
+    file: Folder = Field(description="Python file, relative to this file")
+
+
+class CopySettings(Record):
+    """`[copy]`: name and encoding of the copies."""
+
+    name: Annotated[Text, AfterValidator(checked_name)] = Field(
+        "{stem}{suffix}", description="fields: stem, suffix, role, rate, depth"
+    )
+    encoding: Literal["same", "PCM_16", "PCM_24", "FLOAT"] = Field("same", description="how samples are stored")
+    dither: Literal["tpdf", "none"] = Field("tpdf", description="used when samples land on an integer grid again")
+
+
+class BusSettings(Record):
+    """`[bus]`: the forecast of the sum of all copies."""
+
+    ceiling_dbtp: float = Field(-6.0, ge=-60.0, le=0.0, description="true peak that the sum should keep under")
+    pan_law_db: float = Field(-3.0, ge=-6.0, le=0.0, description="level of a centred mono stem on each side")
+    apply: bool = Field(default=False, description="one offset for all trims keeps the bus under its ceiling")
+
+
+class Settings(Record):
+    """A whole project file."""
+
+    version: Literal[1] = Field(1, description="version of this file's layout")
+    project: ProjectSettings = Field(ProjectSettings(), description="the song and its folders")
+    target: Target = Field(Target(), description="what a stem is brought to; a role may override any key")
+    recording: RecordingSettings = Field(RecordingSettings(), description="what a good take looks like")
+    roles: Annotated[tuple[Role, ...], Field(strict=False)] = Field(
+        (), alias="role", description="what stems are in the song; the first that matches wins"
+    )
+    links: Annotated[tuple[Link, ...], Field(strict=False)] = Field(
+        (), alias="link", description="stems that share one trim"
+    )
+    steps: Annotated[tuple[Step, ...], Field(strict=False)] = Field(
+        (), alias="step", description="processing before the trim, in order"
+    )
+    plugins: Annotated[tuple[Plugin, ...], Field(strict=False)] = Field(
+        (), alias="plugin", description="plug-ins from files"
+    )
+    copy_: CopySettings = Field(CopySettings(), alias="copy", description="name and encoding of the copies")
+    bus: BusSettings = Field(BusSettings(), description="the forecast of the sum")
