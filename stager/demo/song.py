@@ -110,7 +110,7 @@ def _fiddle_again(_rng: np.random.Generator) -> Sound:
 _FIDDLE_MAIN: Final = Part(
     "fiddle_main.wav",
     "The fiddle with the tune, mono.",
-    "nothing: its level is right as it is",
+    "nothing",
     9203,
     lambda rng: fiddle(FIDDLE, _FIRST_HAND, rng),
     fader_db=-21.9,
@@ -136,8 +136,8 @@ SONG: Final[tuple[Part, ...]] = (
     _FIDDLE_MAIN,
     Part(
         "fiddle_double.wav",
-        "The fiddle's tune played a second time, mono.",
-        "nothing: a true double, with timing and vibrato of its own",
+        "The tune played a second time, a true double with timing and vibrato of its own, mono.",
+        "nothing",
         9204,
         lambda rng: fiddle(FIDDLE, _SECOND_HAND, rng),
         fader_db=-26.9,
@@ -162,7 +162,7 @@ SONG: Final[tuple[Part, ...]] = (
     Part(
         "voice_hum.wav",
         "The second singer, humming long notes under the first, mono.",
-        "far too quiet: recorded some 24 dB under the others",
+        "far too quiet: recorded some 20 dB under the others",
         9207,
         lambda rng: hummer(ANSWER, _ANSWER_HAND, rng),
         fader_db=-38.3,

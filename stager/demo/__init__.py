@@ -1,0 +1,1 @@
+"""The invented song: score, instruments, ten stems with their faults, and the recorder that bounces them."""
