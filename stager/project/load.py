@@ -94,5 +94,3 @@ def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
         return list(place_faults(places_of(ProjectSettings.model_validate(named), folder)))
     except ValidationError:
         return []
-    except (OSError, RuntimeError) as error:
-        return [Fault(("project",), f"project: expected folders that can be reached, found: {error}")]

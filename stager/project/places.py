@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from os.path import realpath
 from pathlib import Path
 from typing import Final
 
@@ -29,17 +30,18 @@ class Places:
 
 
 def places_of(project: ProjectSettings, folder: Path) -> Places:
-    """Give the folders that a project file in `folder` names.
-
-    Raises:
-        OSError, RuntimeError: where links lead in a circle, or a folder on the way lets nobody in.
-    """
+    """Give the folders that a project file in `folder` names."""
     return Places(
-        inbox=(folder / project.inbox).resolve(),
-        outbox=(folder / project.outbox).resolve(),
-        takes=(folder / project.takes).resolve() if project.takes else None,
-        state=(folder / STATE_FOLDER).resolve(),
+        inbox=_real(folder / project.inbox),
+        outbox=_real(folder / project.outbox),
+        takes=_real(folder / project.takes) if project.takes else None,
+        state=_real(folder / STATE_FOLDER),
     )
+
+
+def _real(path: Path) -> Path:
+    """Follow all links as far as they lead; `Path.resolve` raises at a circle of them, up to Python 3.12 alone."""
+    return Path(realpath(path))
 
 
 def place_faults(places: Places) -> Iterator[Fault]:
