@@ -21,9 +21,7 @@ def matches(stem: str, pattern: str) -> bool:
     `lead/voice.wav`. Upper and lower case, and the two ways to write an accented letter, make no difference.
     """
     name, wanted = folded(stem), folded(pattern)
-    if fnmatchcase(name, wanted):
-        return True
-    return "/" not in wanted and fnmatchcase(name.rpartition("/")[2], wanted)
+    return fnmatchcase(name, wanted) or fnmatchcase(name.rpartition("/")[2], wanted)
 
 
 def matches_any(stem: str, patterns: Iterable[str]) -> bool:

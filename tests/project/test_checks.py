@@ -13,6 +13,11 @@ LINK = '[[link]]\nname = "pair"\nmatch = ["*"]\n'
 TOO_HIGH = {
     "in the target": ('[target]\nrule = "peak"\nlevel_db = -2.9', ("target", "level_db"), 3),
     "under the default ceiling": ('[target]\nlevel_db = 0\nrule = "peak"', ("target", "level_db"), 2),
+    "in the target, not once more for each role": (
+        f'[target]\nrule = "peak"\nlevel_db = -1\n{ROLE}{ROLE}target.tolerance_db = 2',
+        ("target", "level_db"),
+        3,
+    ),
     "a role's level": (f"{ROLE}target = {{ rule = 'peak', level_db = -2 }}", ("role", 0, "target", "level_db"), 4),
     "a role's rule over the target's level": (
         f'[target]\nlevel_db = -1\n{ROLE}target.rule = "peak"',

@@ -18,6 +18,7 @@ MEANT = {
     "capitals in a list of letters": ("take_b.wav", "take_[A-C].wav"),
     "a sharp s is two": ("strasse.wav", "STRAßE*"),
     "one character": ("take1.wav", "take?.wav"),
+    "signs above and below in another order": ("\u03b1\u0345\u0301.wav", "\u03b1\u0301\u0345*"),
     "a line break in the name": ("odd\nname.wav", "odd*"),
 }
 

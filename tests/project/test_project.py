@@ -24,6 +24,7 @@ tolerance_db = 0.5
 name = "hand drum"
 match = ["*tabla*", "*clap*"]
 target = { rule = "peak", level_db = -10.0 }
+allow = ["one_sided", "silent"]
 limits = { hum = -60.0 }
 
 [[role]]
@@ -40,7 +41,7 @@ CHANGES_A_DRUM = {
     "the project's tolerance": ("tolerance_db = 0.5", "tolerance_db = 0.6"),
     "the role's name": ('"hand drum"', '"drum"'),
     "a limit": ("hum = -60.0", "hum = -61.0"),
-    "a key more in the role": ("limits", 'allow = ["silent"]\nlimits'),
+    "what the role allows": ('"one_sided", ', ""),
     "what the project allows": ('"hum", ', ""),
     "the copy's name": ("{stem}_", "{stem}-"),
     "the dither": ("[copy]", '[copy]\ndither = "none"'),
@@ -55,6 +56,7 @@ CHANGES_NO_DRUM = {
     "the level that the role overrides": ("level_db = -20.0", "level_db = -21.0"),
     "the order of keys": ("level_db = -20.0\ntolerance_db = 0.5", "tolerance_db = 0.5\nlevel_db = -20.0"),
     "the order of codes": ('"hum", "dual_mono"', '"dual_mono", "hum"'),
+    "the order of the role's codes": ('"one_sided", "silent"', '"silent", "one_sided"'),
     "a default written out": ("tolerance_db = 0.5", "tolerance_db = 0.5\nceiling_dbtp = -3.0"),
     "a whole number without its point": ("level_db = -10.0", "level_db = -10"),
     "how a role matches": ('"*tabla*", ', '"*tab*", '),
