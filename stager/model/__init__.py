@@ -1,4 +1,4 @@
-"""Frozen records that pass between rooms."""
+"""Frozen records that pass between rooms; `stager.model.runs` stands apart, since it alone needs numpy."""
 
 from stager.model.base import Record
 from stager.model.decision import DecidedBy, Rule, Target, TrimDecision

@@ -58,7 +58,10 @@ class StagerStamp(Record):
 
 
 class Sidecar(Record):
-    """All that is known of a copy; written last and removed first, so where it exists the copy is complete."""
+    """All that is known of a copy; written last and removed first, so where it exists the copy is complete.
+
+    Only a dry run, which writes neither, gives one without `copy`.
+    """
 
     schema_: Literal["stager/sidecar/1"] = Field(SIDECAR_SCHEMA, alias="schema")
     stem: str
@@ -69,7 +72,7 @@ class Sidecar(Record):
     findings: tuple[Finding, ...]
     verdict: Verdict
     advice: Advice | None = None
-    copy_: CopyInfo = Field(alias="copy")
+    copy_: CopyInfo | None = Field(alias="copy")
     steps: tuple[dict[str, str | float], ...] = ()
     project: ProjectStamp
     stager: StagerStamp

@@ -1,0 +1,254 @@
+"""The only hand that creates, renames, removes or syncs a file, and that holds a lock.
+
+Nothing appears under its own name before it is whole: it is written as a draft beside its place, synced, checked by the
+caller, and only then renamed. A draft that isn't published is removed; one that a killed process left is swept up at
+the next start. Reading is here as well, for what differs between systems.
+"""
+
+import errno
+import hashlib
+import itertools
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from stager.errors import AlreadyWatched, NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
+from stager.model import Fingerprint
+from stager.names import shown
+
+if sys.platform == "win32":  # unproven: everything here is run on Linux only
+    import msvcrt
+else:
+    import fcntl
+
+DRAFT_PREFIX: Final = ".stager-"
+DRAFT_SUFFIX: Final = ".tmp"
+_NUMBERS = itertools.count()
+
+NO_SPACE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+GONE: Final = (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV)
+REFUSED: Final = (errno.EACCES, errno.EPERM, errno.EROFS)
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A file being written beside its place; made by `draft_in`, ended by one of `publish`, `replace` or `discard`."""
+
+    path: Path
+    file: BinaryIO
+
+    def seal(self) -> None:
+        """Bring every byte to the disk and close the file."""
+        with placing(self.path):
+            self.file.flush()
+            os.fsync(self.file.fileno())
+            self.file.close()
+
+    def discard(self) -> None:
+        """Remove the draft; one that is gone already is no error."""
+        self.file.close()
+        self.path.unlink(missing_ok=True)
+
+    def publish(self, place: Path) -> None:
+        """Give the sealed draft its own name, where nothing has it yet.
+
+        Raises:
+            FileExistsError: where something has.
+        """
+        with placing(place):
+            try:
+                os.link(self.path, place)
+            except OSError as error:
+                if error.errno == errno.EEXIST:
+                    raise
+                _claim(place)
+                self.path.replace(place)
+            else:
+                self.path.unlink()
+
+    def replace(self, place: Path) -> None:
+        """Give the sealed draft its own name, in place of what has it."""
+        with placing(place):
+            self.path.replace(place)
+
+
+def draft_in(folder: Path) -> Draft:
+    """Open a draft for a file of this folder, which is made where it is missing.
+
+    Raises:
+        PlaceError: where the folder can't be written.
+    """
+    make_folder(folder)
+    path = folder / f"{DRAFT_PREFIX}{os.getpid()}-{next(_NUMBERS)}{DRAFT_SUFFIX}"
+    with placing(folder):
+        return Draft(path, os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666), "w+b"))
+
+
+def write_whole(place: Path, content: bytes) -> None:
+    """Write a small file of our own so that it is there whole or not at all; one of the same name is replaced."""
+    draft = draft_in(place.parent)
+    try:
+        with placing(place):
+            draft.file.write(content)
+        draft.seal()
+        draft.replace(place)
+    except BaseException:
+        draft.discard()
+        raise
+    sync_folder(place.parent)
+
+
+def write_new(place: Path, content: bytes) -> None:
+    """Write a small file where there is none yet.
+
+    Raises:
+        FileExistsError: where there is one.
+    """
+    draft = draft_in(place.parent)
+    try:
+        with placing(place):
+            draft.file.write(content)
+        draft.seal()
+        draft.publish(place)
+    except BaseException:
+        draft.discard()
+        raise
+    sync_folder(place.parent)
+
+
+def remove(path: Path) -> None:
+    """Remove a file of our own; one that is gone already is no error."""
+    with placing(path):
+        path.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, where they are missing."""
+    missing = [above for above in (folder, *folder.parents) if not above.exists()]
+    with placing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    for made in missing:
+        sync_folder(made.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring the names in a folder to the disk, where the system can."""
+    if sys.platform == "win32":
+        return
+    with placing(folder):
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def sweep_drafts(folder: Path) -> int:
+    """Remove what a killed process left below this folder; only under the project's lock. Gives how many there were."""
+    count = 0
+    for parent, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        for name in names:
+            if name.startswith(DRAFT_PREFIX) and name.endswith(DRAFT_SUFFIX):
+                remove(Path(parent, name))
+                count += 1
+    return count
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Hold a lock that ends with this process, however it ends; the file names the process that holds it.
+
+    Raises:
+        AlreadyWatched: where another process holds it; says which.
+    """
+    make_folder(path.parent)
+    with placing(path):
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | _CLOEXEC, 0o666)
+    try:
+        _hold(descriptor, path)
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, str(os.getpid()).encode(), 0)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+@contextmanager
+def placing(path: Path, doing: str = "write") -> Iterator[None]:
+    """Translate what the system says about a place into one sentence; FileExistsError passes.
+
+    Raises:
+        NameRefused: where the name is too long for its folder.
+        NoSpace: where the disk is full.
+        PlaceGone: where the folder is not there.
+        PlaceRefused: where we may not write.
+        PlaceError: for all else.
+    """
+    try:
+        yield
+    except FileExistsError:
+        raise
+    except OSError as error:
+        where, found = shown(path), error.strerror or str(error)
+        if error.errno == errno.ENAMETOOLONG:
+            raise NameRefused(
+                f"{where}: expected a name that leaves room for a log beside it, found: {found}"
+            ) from error
+        if error.errno in NO_SPACE:
+            raise NoSpace(f"{where}: expected room to {doing}, found: {found}") from error
+        if error.errno in GONE:
+            raise PlaceGone(f"{where}: expected a folder to {doing} in, found: {found}") from error
+        if error.errno in REFUSED:
+            raise PlaceRefused(f"{where}: expected permission to {doing}, found: {found}") from error
+        raise PlaceError(f"{where}: expected to {doing} here, found: {found}") from error
+
+
+def open_source(path: Path) -> int:
+    """Open a file for reading and nothing else; a pipe does not make us wait. Raises OSError."""
+    return os.open(path, os.O_RDONLY | _BINARY | _CLOEXEC | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
+
+
+def fingerprint(state: os.stat_result) -> Fingerprint:
+    """Give what the system says a file is."""
+    return Fingerprint(state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
+
+
+def sha256_of(path: Path) -> str | None:
+    """Give the SHA-256 of a regular file, or None where there is none or it can't be read."""
+    with suppress(OSError), path.open("rb") as file:
+        if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    return None
+
+
+def read_whole(path: Path) -> bytes | None:
+    """Give the bytes of a small file of our own, or None where there is none or it can't be read."""
+    with suppress(OSError):
+        return path.read_bytes()
+    return None
+
+
+_BINARY: Final = getattr(os, "O_BINARY", 0)
+_CLOEXEC: Final = getattr(os, "O_CLOEXEC", 0)
+
+
+def _claim(place: Path) -> None:
+    """Take a name that nothing has, on file systems without hard links."""
+    os.close(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666))
+
+
+def _hold(descriptor: int, path: Path) -> None:
+    try:
+        if sys.platform == "win32":
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        else:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        holder = (read_whole(path) or b"").decode("ascii", "replace") or "unknown"
+        raise AlreadyWatched(f"{shown(path.parent.parent)}: already watched or staged by process {holder}") from error

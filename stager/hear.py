@@ -1,0 +1,82 @@
+"""Reads one file from end to end, measures it and judges what needs no project."""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from stager.containers import WaveFile, fingerprint_of, open_wave
+from stager.errors import ChangedStem
+from stager.judge import clipped, corrupt, over_full_scale, silent
+from stager.meters import Measured, Panel
+from stager.model import Finding, Fingerprint, Levels, SourceInfo
+from stager.names import bytes_hex, shown
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What reading a file told: its stream and hash, everything that was measured, and which file it was.
+
+    `cut_short` says that its header promises more than the file holds.
+    """
+
+    source: SourceInfo
+    measured: Measured
+    fingerprint: Fingerprint
+    cut_short: bool
+
+
+def hear(path: Path, shown_path: str, *, settle_s: float, take_cut: bool = False) -> Heard:
+    """Read a file from end to end and measure it; `shown_path` is how the result names it.
+
+    Raises:
+        StemError: where it can't be read as a whole; with `take_cut` a file that was cut short is measured as it is.
+    """
+    before = fingerprint_of(path)
+    with open_wave(path, settle_s=settle_s, take_cut=take_cut) as wave:
+        heard = _heard(wave, shown_path, before)
+    if fingerprint_of(path) != before:
+        raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
+    return heard
+
+
+def findings_of(heard: Heard, levels: Levels) -> list[Finding]:
+    """Judge what was heard, without any project; damage comes first."""
+    measured, info = heard.measured, heard.measured.info
+    found = [*clipped(measured.rails, info), *over_full_scale(measured.overs, info, levels), *silent(levels)]
+    return [*_corrupt(heard), *found]
+
+
+def _corrupt(heard: Heard) -> list[Finding]:
+    first, info = heard.measured.not_finite_frame, heard.measured.info
+    findings = []
+    if first is not None:
+        findings.append(corrupt(not_finite_sentence(heard.measured), first / info.sample_rate_hz))
+    if heard.cut_short:
+        says = f"Cut short: its header promises more than the {info.duration_s:.2f} s that are there."
+        findings.append(corrupt(says, info.duration_s))
+    return findings
+
+
+def not_finite_sentence(measured: Measured) -> str:
+    """Say how many samples are no numbers, and where the first one stands."""
+    at_s = (measured.not_finite_frame or 0) / measured.info.sample_rate_hz
+    return f"Damaged: {measured.not_finite} samples are no numbers (NaN or infinity), the first at {at_s:.3f} s."
+
+
+def _heard(wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
+    panel, digest = Panel(wave.info), hashlib.sha256()
+    for block in wave.blocks(digest):
+        panel.update(block)
+    source = SourceInfo(
+        path=shown_path,
+        path_bytes=bytes_hex(wave.path.name) and bytes_hex(wave.path),
+        sha256=digest.hexdigest(),
+        bytes=wave.layout.file_bytes,
+        container=wave.info.container,
+        encoding=wave.info.encoding,
+        sample_rate_hz=wave.info.sample_rate_hz,
+        channels=wave.info.channels,
+        frames=wave.info.frames,
+        duration_s=wave.info.duration_s,
+    )
+    return Heard(source, panel.result(), before, wave.is_cut)

@@ -1,0 +1,34 @@
+"""What lies in an inbox: the truth that events only hint at."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from stager.errors import PlaceGone
+from stager.files import placing
+from stager.names import shown
+from stager.project import Project
+
+
+def stems_in(project: Project) -> list[str]:
+    """Give the stems below the inbox, as the system names them, in order of name; links are not followed.
+
+    Raises:
+        PlaceGone: where the inbox is not there.
+        PlaceRefused: where it, or a folder in it, can't be read.
+    """
+    if not project.inbox.is_dir():
+        raise PlaceGone(f"{shown(project.inbox)}: expected the inbox of {project.name}, found no such folder")
+    return sorted(name for name in _files(project.inbox, "") if project.includes(shown(name)))
+
+
+def _files(folder: Path, below: str) -> Iterator[str]:
+    with placing(folder, "read"), os.scandir(folder) as entries:
+        listed = list(entries)
+    for entry in listed:
+        if entry.name.startswith((".", "~")):
+            continue
+        if entry.is_dir(follow_symlinks=False):
+            yield from _files(folder / entry.name, f"{below}{entry.name}/")
+        elif entry.is_file(follow_symlinks=False):
+            yield below + entry.name

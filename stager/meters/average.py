@@ -1,0 +1,143 @@
+"""Average level while a part plays: gated RMS, free of the constant part.
+
+Mean squares are taken over blocks of 400 ms that start every 100 ms, after the channel's mean over the file is removed.
+Blocks under -70 dBFS (AES17) are dropped, then those more than 10 dB under the power mean of the rest; the average is
+the power mean of what stays. Source: the gate of ITU-R BS.1770-5 Annex 1, on unweighted power.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.compiled import sample_loop
+from stager.meters.peak import Samples
+from stager.units import power_from_db, power_from_dbfs_rms
+
+HOPS_PER_S: Final = 10
+BLOCK_HOPS: Final = 4
+ABSOLUTE_GATE_DBFS: Final = -70.0
+RELATIVE_GATE_DB: Final = -10.0
+
+Powers = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Gated:
+    """What passes the gates: its mean square (None: nothing does), and the share of blocks that were kept."""
+
+    power: float | None
+    kept_ratio: float
+
+
+@dataclass(frozen=True, eq=False)
+class AverageResult:
+    """Block powers of a file, and the questions they answer. Powers are mean squares; 1.0 is a full-scale square.
+
+    `block_powers` has shape (blocks, channels), the channel means removed; `means` and `powers` are of the whole file,
+    as it is, by channel. `short` says that the file was shorter than one block and counts as a single one.
+    """
+
+    block_powers: Powers
+    means: Powers
+    powers: Powers
+    short: bool
+
+    def channel(self, channel: int, gain_db: float = 0.0) -> Gated:
+        """Gate one channel (from 0) as it would stand after a gain; the power given is before the gain."""
+        return _gated(self.block_powers[:, channel], gain_db)
+
+    def stem(self, channels: Literal["loudest", "mean"], gain_db: float = 0.0) -> Gated:
+        """Gate the stem as it would stand after a gain: its loudest channel, or the power mean of its channels."""
+        if channels == "mean":
+            return _gated(self.block_powers.mean(axis=1), gain_db)
+        results = [self.channel(channel, gain_db) for channel in range(self.block_powers.shape[1])]
+        return max(results, key=lambda gated: gated.power or 0.0)
+
+    def ungated_power(self, channels: Literal["loudest", "mean"]) -> float:
+        """Give the mean square of the whole file as it is: of the loudest channel, or the mean of the channels."""
+        return float(self.powers.max() if channels == "loudest" else self.powers.mean())
+
+
+def _gated(powers: Powers, gain_db: float) -> Gated:
+    kept = powers[powers >= power_from_dbfs_rms(ABSOLUTE_GATE_DBFS - gain_db)]
+    if kept.size == 0:
+        return Gated(None, 0.0)
+    kept = kept[kept >= kept.mean() * power_from_db(RELATIVE_GATE_DB)]
+    return Gated(float(kept.mean()), kept.size / powers.size)
+
+
+class AverageMeter:
+    """Sums and sums of squares of every 100 ms, by channel.
+
+    Hop edges lie at round(k * rate / 10). Where frames follow the last whole block, one more block is the file's last
+    400 ms; a file shorter than 400 ms is one block of its own length.
+    """
+
+    def __init__(self, channels: int, sample_rate_hz: int) -> None:
+        self._rate_hz = sample_rate_hz
+        self._hops: list[Samples] = []
+        self._hop_count = 0
+        self._open = np.zeros((2, channels))
+        self._frames = 0
+        self._tail = np.zeros((0, channels))
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels)."""
+        end, first = self._frames + len(block), self._hop_count + 1
+        last = end * HOPS_PER_S // self._rate_hz + 1
+        edges = np.array([edge for k in range(first, last + 1) if (edge := self._edge(k)) <= end], np.int64)
+        sums = np.empty((len(edges), 2, block.shape[1]))
+        _sum_hops(block, edges - self._frames, self._open, sums)
+        self._hops.append(sums)
+        self._hop_count += len(sums)
+        self._frames = end
+        self._tail = np.concatenate((self._tail, block))[-self._edge(BLOCK_HOPS) :].copy()
+
+    def result(self) -> AverageResult:
+        """Give the block powers of all that was fed.
+
+        Raises:
+            ValueError: where nothing was fed.
+        """
+        if not self._frames:
+            raise ValueError("no frames were fed")
+        hops = np.concatenate(self._hops)
+        totals = hops.sum(axis=0) + self._open
+        means = totals[0] / self._frames
+        sums, counts = self._blocks(hops)
+        powers = (sums[:, 1] - 2.0 * means * sums[:, 0]) / counts[:, None] + means**2
+        short = self._frames < self._edge(BLOCK_HOPS)
+        return AverageResult(np.maximum(powers, 0.0), means, totals[1] / self._frames, short)
+
+    def _edge(self, hop: int) -> int:
+        return round(hop * self._rate_hz / HOPS_PER_S)
+
+    def _blocks(self, hops: Samples) -> tuple[Samples, NDArray[np.int64]]:
+        """Sums of each block, (blocks, 2, channels), and the frames in each."""
+        whole = max(0, len(hops) - BLOCK_HOPS + 1)
+        parts = [hops[hop : hop + whole] for hop in range(BLOCK_HOPS)]
+        edges = np.array([self._edge(k) for k in range(len(hops) + 1)])
+        sums, counts = sum(parts, np.zeros((whole, *self._open.shape))), edges[BLOCK_HOPS:] - edges[:whole]
+        if whole and edges[-1] == self._frames:
+            return sums, counts
+        last = np.stack((self._tail.sum(axis=0), (self._tail**2).sum(axis=0)))
+        return np.concatenate((sums, last[None])), np.append(counts, len(self._tail))
+
+
+@sample_loop
+def _sum_hops(block: Samples, edges: NDArray[np.int64], running: Samples, out: Samples) -> None:
+    """Add each sample and its square to the running sums, (2, channels); hand them over at each edge."""
+    start = 0
+    for hop in range(edges.shape[0] + 1):
+        stop = edges[hop] if hop < edges.shape[0] else block.shape[0]
+        for i in range(start, stop):
+            for channel in range(block.shape[1]):
+                value = block[i, channel]
+                running[0, channel] += value
+                running[1, channel] += value * value
+        if hop < edges.shape[0]:
+            out[hop] = running
+            running[:] = 0.0
+        start = stop

@@ -1,0 +1,157 @@
+"""All meters in one pass over a file, and their figures as one record."""
+
+from dataclasses import dataclass
+from math import inf, nextafter
+from typing import Final, Literal
+
+from stager.meters.average import AverageMeter, AverageResult
+from stager.meters.finite import FiniteMeter
+from stager.meters.overview import Overview, OverviewMeter
+from stager.meters.peak import Meter, Peaks, SamplePeakMeter, Samples
+from stager.meters.runs import SILENCE_FRAMES, RunMeter
+from stager.meters.true_peak import TruePeakMeter
+from stager.model import ChannelLevels, Levels, Reference, StreamInfo
+from stager.model.runs import Runs, joined
+from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
+
+RAIL_FRAMES: Final = 4
+"""Samples in a row at full scale that count as one event: "4 or more is almost surely clipping" (a rule of thumb in the
+trade, and the count that mastering rooms of the 1990s took for an over)."""
+
+Channels = Literal["loudest", "mean"]
+
+
+@dataclass(frozen=True, eq=False)
+class LevelFigures:
+    """Peaks and average of a stream."""
+
+    info: StreamInfo
+    sample_peaks: Peaks
+    true_peaks: Peaks
+    average: AverageResult
+
+    def levels(self, reference: Reference, channels: Channels) -> Levels:
+        """Give the figures as a record; averages in this convention, of the loudest channel or the channels' mean."""
+        each = tuple(self._channel(channel, reference) for channel in range(self.info.channels))
+        stem = self.average.stem(channels)
+        ungated = self.average.ungated_power(channels)
+        sampled, between = _highest(self.sample_peaks), _highest(self.true_peaks)
+        return Levels(
+            sample_peak_dbfs=each[sampled].sample_peak_dbfs,
+            sample_peak_at_s=each[sampled].sample_peak_at_s,
+            true_peak_dbtp=each[between].true_peak_dbtp,
+            true_peak_at_s=each[between].true_peak_at_s,
+            average_dbfs=rms_dbfs(stem.power, reference),
+            average_ungated_dbfs=rms_dbfs(ungated, reference),
+            average_reference=reference,
+            crest_db=_ratio_db(self.sample_peaks.linear[sampled] ** 2, ungated),
+            active_ratio=stem.kept_ratio,
+            dc_offset_linear=float(max(self.average.means, key=abs)),
+            per_channel=each,
+        )
+
+    def _channel(self, channel: int, reference: Reference) -> ChannelLevels:
+        sampled, between = self.sample_peaks.linear[channel], self.true_peaks.linear[channel]
+        gated, power = self.average.channel(channel), float(self.average.powers[channel])
+        rate_hz = self.info.sample_rate_hz
+        return ChannelLevels(
+            sample_peak_dbfs=db_from_linear(sampled),
+            sample_peak_at_s=self.sample_peaks.at_frames[channel] / rate_hz if sampled else None,
+            true_peak_dbtp=db_from_linear(between),
+            true_peak_at_s=self.true_peaks.at_frames[channel] / rate_hz if between else None,
+            average_dbfs=rms_dbfs(gated.power, reference),
+            average_ungated_dbfs=rms_dbfs(power, reference),
+            crest_db=_ratio_db(sampled**2, power),
+            active_ratio=gated.kept_ratio,
+            dc_offset_linear=float(self.average.means[channel]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Measured(LevelFigures):
+    """All that one pass finds: `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros.
+
+    `not_finite` counts samples that are no numbers; `not_finite_frame` is the first of them.
+    """
+
+    rails: Runs
+    overs: Runs
+    silences: Runs
+    overview: Overview
+    not_finite: int
+    not_finite_frame: int | None
+
+
+class LevelPanel:
+    """Sample peak, true peak and average in one pass."""
+
+    def __init__(self, info: StreamInfo) -> None:
+        self.info = info
+        self._peak = SamplePeakMeter(info.channels)
+        self._true_peak = TruePeakMeter(info.channels)
+        self._average = AverageMeter(info.channels, info.sample_rate_hz)
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels) float64."""
+        self._peak.update(block)
+        self._true_peak.update(block)
+        self._average.update(block)
+
+    def result(self) -> LevelFigures:
+        """Give the figures of all that was fed."""
+        return LevelFigures(self.info, self._peak.result(), self._true_peak.result(), self._average.result())
+
+
+class Panel:
+    """Every meter in one pass. Samples that are no numbers count as 0, and are counted."""
+
+    def __init__(self, info: StreamInfo) -> None:
+        self.info = info
+        self._levels = LevelPanel(info)
+        self._finite = FiniteMeter()
+        top = info.top_code_linear
+        highest = inf if info.encoding.is_integer else top
+        self._rails = [RunMeter(info.channels, low, high, RAIL_FRAMES) for low, high in _mirrored(top, highest)]
+        self._overs = [RunMeter(info.channels, *pair, 1) for pair in _mirrored(nextafter(1.0, 2.0), inf)]
+        self._silences = RunMeter(info.channels, 0.0, 0.0, SILENCE_FRAMES)
+        self._overview = OverviewMeter(info.channels, info.frames)
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels) float64; what is no number is set to 0 in place."""
+        if not self.info.encoding.is_integer:
+            self._finite.update(block)
+        self._levels.update(block)
+        meters: tuple[Meter, ...] = (*self._rails, *self._overs, self._silences, self._overview)
+        for meter in meters:
+            meter.update(block)
+
+    def result(self) -> Measured:
+        """Give all that was found in what was fed."""
+        return Measured(
+            **vars(self._levels.result()),
+            rails=joined(*(meter.result() for meter in self._rails)),
+            overs=joined(*(meter.result() for meter in self._overs)),
+            silences=self._silences.result(),
+            overview=self._overview.result(),
+            not_finite=self._finite.count,
+            not_finite_frame=self._finite.first_frame,
+        )
+
+
+def rms_dbfs(power: float | None, reference: Reference) -> float | None:
+    """Give the RMS level of a mean square in dBFS: full-scale sine = 0 ("sine", AES17) or full-scale square = 0."""
+    level = db_from_power(power) if power else None
+    return level if level is None or reference == "square" else level + SINE_CREST_DB
+
+
+def _mirrored(low: float, high: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """A range and its mirror image under zero."""
+    return (low, high), (-high, -low)
+
+
+def _highest(peaks: Peaks) -> int:
+    return max(range(len(peaks.linear)), key=peaks.linear.__getitem__)
+
+
+def _ratio_db(above: float, below: float) -> float | None:
+    return db_from_power(above / below) if above and below else None

@@ -1,0 +1,236 @@
+"""True peak: the larger of the sample peak and the peak of the waveform between the samples.
+
+The waveform is interpolated to 32 times the rate in two stages. A half-band filter of 48 taps gives the value midway
+between two samples; from that doubled grid, fifteen phases of 12 taps give the values between. Both are Kaiser-windowed
+sincs. For tones up to 0.45 of the rate the result lies between -0.011 and +0.004 dB of the peak, of which -0.0085 is
+what any ratio of 32 leaves (20 log10 cos(pi 0.45 / 32)). Source: ITU-R BS.1770-5 Annex 2 (what a true peak is, and that
+a finer ratio is always allowed); the filters are our own.
+
+Most samples can't hold the peak, and two bounds say so without computing it. An output of a filter can't exceed the
+largest input in its window times the sum of its absolute taps. And it can't lie further from the straight line between
+two neighbours than the largest second difference in its window times a constant of the filter, because the filter less
+that line is itself a filter on second differences. Where the smaller bound stays under the peak found so far, nothing
+is computed; the result is the same as without the shortcut.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.compiled import sample_loop
+from stager.meters.peak import Peaks, Samples
+
+HALF_TAPS: Final = 48
+HALF_BETA: Final = 7.3
+PHASE_TAPS: Final = 12
+PHASE_BETA: Final = 7.0
+PHASES: Final = 16
+CHUNK: Final = 256
+EDGE: Final = PHASE_TAPS // 4
+"""Samples of the doubled grid before and behind those looked at that the second stage reaches into."""
+REACH_FRAMES: Final = 64
+"""Frames kept from block to block: more than half the taps of both stages."""
+SLACK: Final = 1.0 + 1e-12
+"""Room for rounding in the bounds, so that a shortcut is never taken by an error in the last place."""
+
+
+def _taps(positions: NDArray[np.floating], half_width: float, beta: float) -> Samples:
+    """A Kaiser-windowed sinc at these positions, with a sum of 1."""
+    window = np.i0(beta * np.sqrt(np.maximum(0.0, 1.0 - (positions / half_width) ** 2)))
+    taps = np.sinc(positions) * window
+    return np.asarray(taps / taps.sum())
+
+
+def _phase_taps() -> Samples:
+    """The taps of the second stage, (taps, phases): phase j lies j / 16 of the way to the next point of the grid."""
+    points = np.arange(1 - PHASE_TAPS // 2, PHASE_TAPS // 2 + 1, dtype=np.float64)
+    shifts = np.arange(1, PHASES) / PHASES
+    return np.ascontiguousarray(np.array([_taps(points - s, PHASE_TAPS / 2, PHASE_BETA) for s in shifts]).T)
+
+
+def _curvature(taps: Samples, left: int, share: float) -> tuple[float, float]:
+    """How far a filter's output can lie from the line between two neighbours, the point `share` of the way across.
+
+    Gives (a, b) with |output - line| <= a * largest second difference + b * largest input: the taps less the line's
+    two weights, divided by the second difference (1, -2, 1); b is what the division leaves.
+    """
+    rest = taps.copy()
+    rest[left : left + 2] -= (1.0 - share, share)
+    quotient = np.cumsum(np.cumsum(rest))[:-2]
+    remainder = rest - np.convolve(quotient, (1.0, -2.0, 1.0))
+    return float(np.abs(quotient).sum()), float(np.abs(remainder).sum())
+
+
+class Bounds(NamedTuple):
+    """How far an output can pass its inputs; all with a little room for rounding."""
+
+    total: float
+    """of both stages: peak of the fine grid over the largest sample"""
+    half_curve: float
+    """first stage: distance from the line over the largest second difference"""
+    near: float
+    """second stage: sum of the absolute taps on the two points beside the output"""
+    far: float
+    """second stage: sum of its other absolute taps"""
+    phase_curve: float
+    """second stage: distance from the line over the largest second difference"""
+    phase_rest: float
+    """second stage: what is left of that bound, over the largest point"""
+
+
+def _bounds() -> Bounds:
+    centre = slice(PHASE_TAPS // 2 - 1, PHASE_TAPS // 2 + 1)
+    sums, near = np.abs(PHASE).sum(axis=0), np.abs(PHASE[centre]).sum(axis=0)
+    half_curve, half_rest = _curvature(HALF, HALF_TAPS // 2 - 1, 0.5)
+    curves = [_curvature(PHASE[:, j], PHASE_TAPS // 2 - 1, (j + 1) / PHASES) for j in range(PHASES - 1)]
+    total = max(1.0, float(np.abs(HALF).sum())) * max(1.0, float(sums.max()))
+    rest = max(rest for _, rest in curves) + half_rest
+    figures = (total, half_curve, near.max(), (sums - near).max(), max(curve for curve, _ in curves), rest)
+    return Bounds(*(SLACK * float(figure) for figure in figures))
+
+
+HALF: Final = _taps(np.arange(HALF_TAPS) - (HALF_TAPS - 1) / 2, HALF_TAPS / 2, HALF_BETA)
+PHASE: Final = _phase_taps()
+BOUNDS: Final = _bounds()
+
+
+class TruePeakMeter:
+    """The true peak of each channel.
+
+    Samples beyond the file count as zero, and the filters' tail behind the last sample is looked at as well. With
+    `prune=False` no shortcut is taken (for the proof that it changes nothing).
+    """
+
+    def __init__(self, channels: int, *, prune: bool = True) -> None:
+        self._peaks = np.zeros(channels)
+        self._places = np.zeros(channels)
+        self._kept = np.zeros((channels, REACH_FRAMES))
+        self._frames = 0
+        self._prune = prune
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels)."""
+        window = np.concatenate((self._kept, block.T), axis=1)
+        self._peaks, self._places = self._scanned(window)
+        self._kept = window[:, -REACH_FRAMES:].copy()
+        self._frames += len(block)
+
+    def result(self) -> Peaks:
+        """Give the peaks of all that was fed, followed by silence."""
+        tail = np.zeros((len(self._peaks), REACH_FRAMES))
+        peaks, places = self._scanned(np.concatenate((self._kept, tail), axis=1))
+        return Peaks(tuple(peaks.tolist()), tuple(places.tolist()))
+
+    def _scanned(self, window: Samples) -> tuple[Samples, Samples]:
+        """Give peaks and places with this window, (channels, frames), taken in; its start is `REACH_FRAMES` back."""
+        peaks, places = self._peaks.copy(), self._places.copy()
+        for channel, row in enumerate(window):
+            peak, at = _interpolated_peak(row, HALF, PHASE, BOUNDS, peaks[channel], self._prune)
+            if peak > peaks[channel]:
+                peaks[channel] = peak
+                places[channel] = max(0.0, self._frames - REACH_FRAMES + at)
+        return peaks, places
+
+
+@sample_loop
+def _interpolated_peak(
+    row: Samples, half: Samples, phase: Samples, bounds: Bounds, start: float, prune: bool
+) -> tuple[float, float]:
+    """The largest absolute value on the fine grid through the samples of `row`, if above `start`; its place."""
+    peak, place = start, -1.0
+    largest = _largest(row, 0, row.shape[0])
+    if largest > peak:
+        peak, place = largest, float(_first_at(row, largest))
+    grid = np.empty(2 * (CHUNK + 2 * EDGE))
+    left, right = HALF_TAPS // 2 + EDGE - 1, HALF_TAPS // 2 + EDGE
+    for first in range(left, row.shape[0] - right, CHUNK):
+        count = min(CHUNK, row.shape[0] - right - first)
+        if prune and _chunk_bound(row, first - left, first + count + right, bounds) <= peak:
+            continue
+        _double(row, half, first - EDGE, count + 2 * EDGE, grid)
+        peak, at = _search(grid, phase, bounds, count, peak, prune)
+        if at >= 0.0:
+            place = first + at
+    return peak, place
+
+
+@sample_loop
+def _largest(row: Samples, first: int, last: int) -> float:
+    """The largest absolute value, in four lanes so that no sample waits for the one before."""
+    a = b = c = d = 0.0
+    for i in range(first, last - 3, 4):
+        a, b = max(a, abs(row[i])), max(b, abs(row[i + 1]))
+        c, d = max(c, abs(row[i + 2])), max(d, abs(row[i + 3]))
+    for i in range(last - (last - first) % 4, last):
+        a = max(a, abs(row[i]))
+    return max(a, b, c, d)
+
+
+@sample_loop
+def _first_at(row: Samples, largest: float) -> int:
+    for i in range(row.shape[0]):
+        if abs(row[i]) == largest:
+            return i
+    return -1
+
+
+@sample_loop
+def _largest_bend(row: Samples, first: int, last: int) -> float:
+    """The largest absolute second difference whose three points lie from `first` up to `last`."""
+    a = b = 0.0
+    for i in range(first + 1, last - 2, 2):
+        a = max(a, abs(row[i - 1] - 2.0 * row[i] + row[i + 1]))
+        b = max(b, abs(row[i] - 2.0 * row[i + 1] + row[i + 2]))
+    return float(max(a, b, abs(row[last - 3] - 2.0 * row[last - 2] + row[last - 1])))
+
+
+@sample_loop
+def _chunk_bound(row: Samples, first: int, last: int, bounds: Bounds) -> float:
+    """What no point of the fine grid over these samples can exceed."""
+    largest, bend = _largest(row, first, last), _largest_bend(row, first, last)
+    doubled = largest + bounds.half_curve * bend
+    grid_bend = (0.5 + 2.0 * bounds.half_curve) * bend
+    curved = doubled + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
+    return min(largest * bounds.total, curved * SLACK)
+
+
+@sample_loop
+def _double(row: Samples, half: Samples, first: int, count: int, grid: Samples) -> None:
+    """Fill the doubled grid: grid[2k] is sample first + k, grid[2k + 1] the value midway to the next."""
+    between = np.zeros(CHUNK + 2 * EDGE)
+    for tap in range(HALF_TAPS // 2):
+        weight, near, far = half[tap], first + tap - HALF_TAPS // 2 + 1, first + HALF_TAPS // 2 - tap
+        for k in range(count):
+            between[k] += weight * (row[near + k] + row[far + k])
+    for k in range(count):
+        grid[2 * k] = row[first + k]
+        grid[2 * k + 1] = between[k]
+
+
+@sample_loop
+def _search(
+    grid: Samples, phase: Samples, bounds: Bounds, count: int, start: float, prune: bool
+) -> tuple[float, float]:
+    """Look through the doubled grid of `count` samples, and between its points where the bound allows a new peak.
+
+    Gives the peak and its place in samples, -1 where nothing exceeds `start`.
+    """
+    peak, place = start, -1.0
+    fine = np.empty(PHASES - 1)
+    largest, bend = _largest(grid, 0, 2 * (count + 2 * EDGE)), _largest_bend(grid, 0, 2 * (count + 2 * EDGE))
+    curve = (bounds.phase_curve * bend + bounds.phase_rest * largest) * SLACK
+    for n in range(2 * EDGE, 2 * (EDGE + count)):
+        here = max(abs(grid[n]), abs(grid[n + 1]))
+        if prune and min(bounds.near * here + bounds.far * largest, here + curve) <= peak:
+            continue
+        if abs(grid[n]) > peak:
+            peak, place = abs(grid[n]), 0.5 * n - EDGE
+        fine[:] = 0.0
+        for tap in range(PHASE_TAPS):
+            for j in range(PHASES - 1):
+                fine[j] += phase[tap, j] * grid[n - PHASE_TAPS // 2 + 1 + tap]
+        for j in range(PHASES - 1):
+            if abs(fine[j]) > peak:
+                peak, place = abs(fine[j]), 0.5 * n - EDGE + 0.5 * (j + 1) / PHASES
+    return peak, place

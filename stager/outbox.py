@@ -1,0 +1,88 @@
+"""Where a copy goes: under its own name, or, where a person's file has that name, beside it."""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from stager.errors import NameRefused
+from stager.files import read_whole, sha256_of
+from stager.model import Sidecar, StreamInfo, read_sidecar
+from stager.names import shown
+from stager.project import Project
+
+LONGEST_NAME_BYTES: Final = 255
+SIDECAR_SUFFIX: Final = ".json"
+MOST_PLACES: Final = 1000
+
+
+@dataclass(frozen=True)
+class CopyPlace:
+    """Where a copy goes; `instead_of` is the file of a person that it leaves alone, `replaces_sha256` our former copy."""
+
+    path: Path
+    instead_of: Path | None
+    replaces_sha256: str | None
+
+
+def sidecar_place(copy_path: Path) -> Path:
+    """Give the place of a copy's sidecar: the copy's name with `.json` behind it."""
+    return copy_path.with_name(copy_path.name + SIDECAR_SUFFIX)
+
+
+def sidecar_of(copy_path: Path) -> Sidecar | None:
+    """Read the sidecar beside a copy; None where there is none that can be read."""
+    text = read_whole(sidecar_place(copy_path))
+    if text is None:
+        return None
+    try:
+        return read_sidecar(text)
+    except ValueError:
+        return None
+
+
+def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: frozenset[str]) -> CopyPlace:
+    """Find the first name that is free or holds a copy of ours of the same stem.
+
+    A file is ours where its hash is one of `own_sha256s`, or where the sidecar beside it describes it and names this
+    stem.
+
+    Raises:
+        NameRefused: where the name leaves no room for a sidecar.
+    """
+    name = project.copy_name(relative, encoding=info.encoding.value, sample_rate_hz=info.sample_rate_hz)
+    first = project.outbox / name
+    for place in _candidates(first):
+        _check_length(place)
+        found = sha256_of(place)
+        if _is_free_or_ours(place, found, shown(relative), own_sha256s):
+            return CopyPlace(place, None if place == first else first, found)
+    raise NameRefused(f"{shown(name)}: expected a free name, found {MOST_PLACES} files of others under it")
+
+
+def _candidates(first: Path) -> Iterator[Path]:
+    yield first
+    for number in range(2, MOST_PLACES):
+        yield first.with_name(f"{first.stem}.v{number}{first.suffix}")
+
+
+def _is_free_or_ours(place: Path, found: str | None, stem: str, own_sha256s: frozenset[str]) -> bool:
+    if not os.path.lexists(place):
+        return not os.path.lexists(sidecar_place(place)) or _names(sidecar_of(place), stem)
+    if found is None or place.is_symlink():
+        return False
+    sidecar = sidecar_of(place)
+    described = sidecar.copy_.sha256 if sidecar and sidecar.copy_ else None
+    return found in own_sha256s or (_names(sidecar, stem) and described == found)
+
+
+def _names(sidecar: Sidecar | None, stem: str) -> bool:
+    return sidecar is not None and sidecar.stem == stem
+
+
+def _check_length(place: Path) -> None:
+    size = len(os.fsencode(sidecar_place(place).name))
+    if size > LONGEST_NAME_BYTES:
+        expected = f"a name of at most {LONGEST_NAME_BYTES} bytes with {SIDECAR_SUFFIX} behind it"
+        raise NameRefused(f"{shown(place.name)}: expected {expected}, found {size}")

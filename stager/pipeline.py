@@ -1,0 +1,260 @@
+"""One stem through the whole way: read, measure, judge, apply. Nothing is published here.
+
+`prepare` is a pure function of a job but for the two drafts it leaves in the outbox: the copy and its sidecar, sealed
+and checked. The original is open for reading only; its fingerprint is taken before the first read and after the last.
+"""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from stager import __version__
+from stager.containers import CopyPlan, Gain, clip_guard_linear, fingerprint_of, open_wave, write_copy
+from stager.errors import ChangedStem, NotFiniteStem, PlaceError
+from stager.files import Draft, draft_in, placing
+from stager.hear import Heard, findings_of, hear, not_finite_sentence
+from stager.judge import FigureAfter, Hint, allowed, decide_trim, over_ceiling, percussive_hint, second_role_hint
+from stager.meters import LevelFigures, LevelPanel, Measured, Overview, rms_dbfs
+from stager.model import (
+    ChunkLog,
+    CopyInfo,
+    Fingerprint,
+    Levels,
+    ProjectStamp,
+    Sidecar,
+    StagerStamp,
+    Target,
+    TrimDecision,
+    worst,
+)
+from stager.names import shown
+from stager.outbox import CopyPlace, copy_place
+from stager.project import Project
+from stager.units import db_from_linear, linear_from_db
+
+RULES_VERSION: Final = 1
+"""Rises when the same stem under the same settings would get another trim, finding or copy."""
+
+
+@dataclass(frozen=True)
+class StemJob:
+    """One stem to stage, and what earlier runs know of it.
+
+    `relative` is the path below the inbox as the system gives it. `known_sha256` is the source whose copy lies in the
+    outbox and is up to date; `former_sha256` the source of the last copy, `version` that copy's (0: none yet), and
+    `own_sha256s` the copies of this stem that we have written.
+    """
+
+    project: Project
+    relative: str
+    known_sha256: str | None = None
+    former_sha256: str | None = None
+    version: int = 0
+    own_sha256s: frozenset[str] = frozenset()
+
+    @property
+    def path(self) -> Path:
+        """Where the original lies."""
+        return self.project.inbox / self.relative
+
+    @property
+    def stem(self) -> str:
+        """The path below the inbox, printable."""
+        return shown(self.relative)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A stem ready to be published: sealed drafts of copy and sidecar, their place, and what else is worth keeping."""
+
+    sidecar: Sidecar
+    place: CopyPlace
+    copy_draft: Draft
+    sidecar_draft: Draft
+    fingerprint: Fingerprint
+    overview: Overview
+    hints: tuple[Hint, ...]
+
+    def discard(self) -> None:
+        """Remove the drafts."""
+        self.copy_draft.discard()
+        self.sidecar_draft.discard()
+
+
+@dataclass(frozen=True)
+class Unchanged:
+    """The bytes are those whose copy lies in the outbox already."""
+
+    fingerprint: Fingerprint
+
+
+def prepare(job: StemJob) -> Prepared | Unchanged:
+    """Measure a stem, decide its trim, and write copy and sidecar as drafts.
+
+    Raises:
+        StemError: where this stem can't be staged.
+        PlaceError: where the outbox can't be written.
+    """
+    heard, levels, trim = decided(job)
+    if heard.source.sha256 == job.known_sha256:
+        return Unchanged(heard.fingerprint)
+    place = copy_place(job.project, job.relative, heard.measured.info, job.own_sha256s)
+    copy_draft = draft_in(place.path.parent)
+    try:
+        made = _write_copy(job, heard, trim, place, copy_draft)
+        sidecar = _sidecar(job, heard, levels, trim, made)
+        sidecar_draft = _sidecar_draft(sidecar, place)
+    except BaseException:
+        copy_draft.discard()
+        raise
+    hints = _hints(job, levels, trim)
+    return Prepared(sidecar, place, copy_draft, sidecar_draft, heard.fingerprint, heard.measured.overview, hints)
+
+
+def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
+    """Measure a stem and decide its trim; nothing is written.
+
+    Raises:
+        StemError: where this stem can't be staged.
+    """
+    heard = hear(job.path, _below(job.project, job.path), settle_s=job.project.settings.project.settle_s)
+    if heard.measured.not_finite_frame is not None:
+        raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")
+    target = job.project.target_for(job.stem)
+    levels = heard.measured.levels(target.reference, target.channels)
+    return heard, levels, _trim(job, heard.measured, levels, target)
+
+
+def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> TrimDecision:
+    role, guard = job.project.role_for(job.stem), clip_guard_linear(measured.info)
+
+    def average_after(gain_db: float) -> float | None:
+        figure = rms_dbfs(measured.average.stem(target.channels, gain_db).power, target.reference)
+        return None if figure is None else figure + gain_db
+
+    return decide_trim(
+        levels,
+        target,
+        _figure_after(target, levels, average_after),
+        average_after=average_after,
+        clip_guard_dbfs=None if guard is None else db_from_linear(guard),
+        role=role.name if role else None,
+    )
+
+
+def _figure_after(target: Target, levels: Levels, average_after: FigureAfter) -> FigureAfter:
+    """Give what the target's rule works on."""
+    peak = levels.sample_peak_dbfs
+    rules: dict[str, Callable[[float], float | None]] = {
+        "average": average_after,
+        "peak": lambda gain_db: None if peak is None else peak + gain_db,
+        "leave": average_after,
+    }
+    return rules[target.rule]
+
+
+def _write_copy(job: StemJob, heard: Heard, trim: TrimDecision, place: CopyPlace, draft: Draft) -> CopyInfo:
+    """Write the copy, bring it to the disk, then read it back and measure it."""
+    dithered = job.project.settings.copy_.dither == "tpdf" and heard.source.encoding.is_integer and trim.gain_db != 0.0
+    gain = Gain(linear_from_db(trim.gain_db), dithered, heard.source.sha256, heard.measured.silences)
+    with open_wave(job.path, settle_s=0.0) as wave, placing(draft.path):
+        plan = CopyPlan(wave, heard.source.sha256, gain if trim.gain_db != 0.0 else None)
+        written_sha256, chunks = write_copy(plan, draft.file)
+        if not heard.fingerprint == wave.fingerprint() == fingerprint_of(job.path):
+            raise ChangedStem(f"{job.stem}: expected one file from the first read to the last, found it changed")
+    draft.seal()
+    figures, found_sha256 = _read_back(draft.path)
+    if found_sha256 != written_sha256 or figures.info != heard.measured.info:
+        raise PlaceError(f"{shown(draft.path)}: expected the copy as it was written, the disk gives back other bytes")
+    return _copy_info(job, heard, place, figures, trim.target, written_sha256, chunks, dithered=dithered)
+
+
+def _copy_info(
+    job: StemJob,
+    heard: Heard,
+    place: CopyPlace,
+    figures: LevelFigures,
+    target: Target,
+    copy_sha256: str,
+    chunks: ChunkLog,
+    *,
+    dithered: bool,
+) -> CopyInfo:
+    levels = figures.levels(target.reference, target.channels)
+    return CopyInfo(
+        path=_below(job.project, place.path),
+        sha256=copy_sha256,
+        encoding=figures.info.encoding,
+        dither="tpdf" if dithered else "none",
+        bit_identical=copy_sha256 == heard.source.sha256,
+        sample_peak_dbfs=levels.sample_peak_dbfs,
+        true_peak_dbtp=levels.true_peak_dbtp,
+        average_dbfs=levels.average_dbfs,
+        chunks=chunks,
+    )
+
+
+def _read_back(path: Path) -> tuple[LevelFigures, str]:
+    digest = sha256()
+    with open_wave(path, settle_s=0.0) as wave:
+        panel = LevelPanel(wave.info)
+        for block in wave.blocks(digest):
+            panel.update(block)
+    return panel.result(), digest.hexdigest()
+
+
+def rehearse(job: StemJob) -> Sidecar:
+    """Give the sidecar as it would be, without a copy; nothing is written.
+
+    Raises:
+        StemError: where this stem can't be staged.
+    """
+    heard, levels, trim = decided(job)
+    return _sidecar(job, heard, levels, trim, None)
+
+
+def _sidecar(job: StemJob, heard: Heard, levels: Levels, trim: TrimDecision, made: CopyInfo | None) -> Sidecar:
+    settings, role = job.project.settings, job.project.role_for(job.stem)
+    codes = frozenset(map(str, (*settings.project.allow, *(role.allow if role else ()))))
+    findings = allowed([*findings_of(heard, levels), *over_ceiling(levels, trim)], codes)
+    return Sidecar(
+        schema="stager/sidecar/1",
+        stem=job.stem,
+        version=max(1, job.version + (job.former_sha256 not in (None, heard.source.sha256))),
+        source=heard.source,
+        levels=levels,
+        trim=trim,
+        findings=findings,
+        verdict=worst(findings),
+        copy=made,
+        project=ProjectStamp(name=job.project.name, settings_sha256=job.project.settings_sha256_for(job.stem)),
+        stager=StagerStamp(version=__version__),
+        staged_at=datetime.now(UTC).isoformat(timespec="milliseconds"),
+    )
+
+
+def _sidecar_draft(sidecar: Sidecar, place: CopyPlace) -> Draft:
+    draft = draft_in(place.path.parent)
+    try:
+        with placing(draft.path):
+            draft.file.write(sidecar.to_json().encode())
+        draft.seal()
+    except BaseException:
+        draft.discard()
+        raise
+    return draft
+
+
+def _hints(job: StemJob, levels: Levels, trim: TrimDecision) -> tuple[Hint, ...]:
+    roles = [role.name for role in job.project.roles_for(job.stem)]
+    hints = (percussive_hint(job.stem, levels, trim), second_role_hint(job.stem, roles))
+    return tuple(hint for hint in hints if hint)
+
+
+def _below(project: Project, path: Path) -> str:
+    """A path as seen from the project file's folder, with `/`, printable."""
+    return shown(Path(os.path.relpath(path, project.folder)))

@@ -1,0 +1,202 @@
+"""One project being staged: what is due, and the order in which a copy and its sidecar take their places.
+
+Replacing a copy: the intent goes into the ledger, the old sidecar away, the folder is synced, the copy is renamed into
+place, then its sidecar, then the ledger is told. So where a sidecar lies, the copy beside it is the one it describes,
+whenever the process or the power fails; the next start finds open intents and lets those stems be staged again.
+"""
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from stager.errors import PlaceGone, StemError
+from stager.files import locked, make_folder, remove, sweep_drafts, sync_folder, write_whole
+from stager.ledger import Entry, Ledger, open_ledger
+from stager.meters import Overview
+from stager.model import Fingerprint, Refused, Sidecar, Staged
+from stager.names import shown
+from stager.outbox import sidecar_of, sidecar_place
+from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
+from stager.project import Project
+
+LEDGER: Final = "ledger.sqlite"
+LOCK: Final = "lock"
+OVERVIEWS: Final = "overviews"
+
+
+class Staging:
+    """A project under its lock, with its ledger; made by `staging`, used by one thread."""
+
+    def __init__(self, project: Project, ledger: Ledger) -> None:
+        self.project = project
+        self._ledger = ledger
+
+    def current(self, relative: str, fingerprint: Fingerprint | None) -> Staged | None:
+        """Give the outcome of an earlier run, where neither stem nor settings changed and the copy is in place.
+
+        `fingerprint` is the stem's now; None skips that comparison.
+        """
+        entry = self._ledger.entry(os.fsencode(relative))
+        if entry is None or not self._is_in_force(entry):
+            return None
+        if fingerprint is not None and _as_text(fingerprint) != entry.fingerprint:
+            return None
+        sidecar = self._sidecar(entry)
+        return Staged(sidecar, fresh=False) if sidecar else None
+
+    def job(self, relative: str, *, again: bool = False) -> StemJob:
+        """Give the work that a stem asks for; with `again`, even where its copy is up to date."""
+        entry = self._ledger.entry(os.fsencode(relative))
+        if entry is None or not entry.copy_sha256:
+            return StemJob(self.project, relative)
+        done = not again and self._is_in_force(entry) and self._sidecar(entry) is not None
+        return StemJob(
+            self.project,
+            relative,
+            known_sha256=entry.source_sha256 if done else None,
+            former_sha256=entry.source_sha256,
+            version=entry.version,
+            own_sha256s=frozenset({entry.copy_sha256, entry.former_sha256} - {""}),
+        )
+
+    def publish(self, job: StemJob, prepared: Prepared) -> Staged:
+        """Put a copy and its sidecar in place.
+
+        Raises:
+            FileExistsError: where another file took the copy's name since; the drafts are gone, prepare it again.
+            PlaceError: where the outbox fails; what was there before may be without its sidecar, never the reverse.
+        """
+        place, entry = prepared.place.path, self._intent(job, prepared)
+        try:
+            self._ledger.write(entry)
+            remove(sidecar_place(place))
+            sync_folder(place.parent)
+            (prepared.copy_draft.replace if os.path.lexists(place) else prepared.copy_draft.publish)(place)
+            prepared.sidecar_draft.replace(sidecar_place(place))
+            sync_folder(place.parent)
+        except BaseException:
+            prepared.discard()
+            raise
+        self._ledger.write(replace(entry, state="staged"))
+        self._keep_overview(job, prepared.overview)
+        return Staged(prepared.sidecar)
+
+    def unchanged(self, job: StemJob, found: Unchanged) -> Staged | None:
+        """Note that a stem's bytes are the known ones under another time stamp; None where its copy is gone since."""
+        entry = self._ledger.entry(os.fsencode(job.relative))
+        if entry is not None:
+            self._ledger.write(replace(entry, fingerprint=_as_text(found.fingerprint)))
+        return self.current(job.relative, found.fingerprint)
+
+    def refuse(self, job: StemJob, error: StemError) -> Refused:
+        """Note that a stem has no copy, or keeps the one of its last good version."""
+        entry = self._ledger.entry(os.fsencode(job.relative)) or _blank(job)
+        self._ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
+        path = shown(Path(os.path.relpath(job.path, self.project.folder)))
+        return Refused(job.stem, path, error.code, str(error))
+
+    def _is_in_force(self, entry: Entry) -> bool:
+        settings = self.project.settings_sha256_for(shown(os.fsdecode(entry.key)))
+        return entry.state == "staged" and entry.rules == RULES_VERSION and entry.settings_sha256 == settings
+
+    def _sidecar(self, entry: Entry) -> Sidecar | None:
+        """The sidecar of an entry's copy, where both are in place and belong together."""
+        copy = self.project.outbox / os.fsdecode(entry.copy_path)
+        sidecar = sidecar_of(copy)
+        if sidecar is None or sidecar.copy_ is None or sidecar.copy_.sha256 != entry.copy_sha256:
+            return None
+        return sidecar if copy.is_file() else None
+
+    def _intent(self, job: StemJob, prepared: Prepared) -> Entry:
+        sidecar, made = prepared.sidecar, prepared.sidecar.copy_
+        assert made is not None
+        return replace(
+            _blank(job),
+            state="open",
+            fingerprint=_as_text(prepared.fingerprint),
+            source_sha256=sidecar.source.sha256,
+            settings_sha256=sidecar.project.settings_sha256,
+            version=sidecar.version,
+            copy_path=os.fsencode(prepared.place.path.relative_to(self.project.outbox)),
+            copy_sha256=made.sha256,
+            former_sha256=prepared.place.replaces_sha256 or "",
+        )
+
+    def _keep_overview(self, job: StemJob, overview: Overview) -> None:
+        pairs = [[[round(low, 5), round(high, 5)] for low, high in channel] for channel in overview.pairs.tolist()]
+        content = {
+            "schema": "stager/overview/1",
+            "stem": job.stem,
+            "stretch_frames": overview.stretch_frames,
+            "channels": pairs,
+        }
+        place = self.project.state / OVERVIEWS / overview_name(os.fsencode(job.relative))
+        write_whole(place, json.dumps(content, separators=(",", ":")).encode())
+
+
+@contextmanager
+def staging(project: Project) -> Iterator[Staging]:
+    """Take the project's lock, open its ledger and sweep up what a killed process left.
+
+    Raises:
+        AlreadyWatched: where another process stages it.
+        PlaceError: where a folder is missing or can't be used.
+    """
+    check_places(project)
+    with locked(project.state / LOCK), open_ledger(project.state / LEDGER) as ledger:
+        sweep_drafts(project.outbox)
+        sweep_drafts(project.state)
+        yield Staging(project, ledger)
+
+
+def check_places(project: Project) -> None:
+    """See that the inbox is there; make the outbox where it belongs into the project's own folder.
+
+    Raises:
+        PlaceError: where one of them is missing.
+    """
+    if not project.inbox.is_dir():
+        raise PlaceGone(f"{shown(project.inbox)}: expected the inbox of {project.name}, found no such folder")
+    if project.outbox.is_dir():
+        return
+    if not project.outbox.is_relative_to(project.folder):
+        raise PlaceGone(f"{shown(project.outbox)}: expected the outbox of {project.name}, found no such folder")
+    make_folder(project.outbox)
+
+
+def overview_name(key: bytes) -> str:
+    """Give the file name of a stem's overview, from the bytes of its path below the inbox."""
+    return f"{sha256(key).hexdigest()[:32]}.json"
+
+
+def _blank(job: StemJob) -> Entry:
+    return Entry(
+        key=os.fsencode(job.relative),
+        stem=job.stem,
+        state="refused",
+        fingerprint="",
+        source_sha256="",
+        settings_sha256="",
+        rules=RULES_VERSION,
+        version=0,
+        copy_path=b"",
+        copy_sha256="",
+        former_sha256="",
+        refused="",
+        says="",
+        at=_now(),
+    )
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def _as_text(fingerprint: Fingerprint) -> str:
+    return ":".join(map(str, vars(fingerprint).values()))
