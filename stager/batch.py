@@ -14,6 +14,7 @@ from stager.containers import fingerprint_of
 from stager.errors import StemError
 from stager.judge import Hint
 from stager.model import Outcome, Refused, Staged
+from stager.names import shown
 from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
 from stager.project import Project
 from stager.staging import Staging
@@ -90,7 +91,8 @@ class Bench:
             staged = self.staging.publish(job, made)
         except FileExistsError:
             return self._news(job, prepare(job))
-        return News(staged, made.hints, made.place.instead_of and made.place.instead_of.name)
+        foreign = made.place.instead_of
+        return News(staged, made.hints, shown(foreign.name) if foreign else None)
 
 
 @contextmanager

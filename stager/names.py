@@ -19,3 +19,8 @@ def bytes_hex(path: PurePath | str) -> str | None:
     except UnicodeDecodeError:
         return raw.hex()
     return None
+
+
+def on_screen(text: str) -> str:
+    r"""Give a text that moves no cursor: control characters stand as `\xNN`."""
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)

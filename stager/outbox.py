@@ -19,7 +19,10 @@ MOST_PLACES: Final = 1000
 
 @dataclass(frozen=True)
 class CopyPlace:
-    """Where a copy goes; `instead_of` is the file of a person that it leaves alone, `replaces_sha256` our former copy."""
+    """Where a copy goes.
+
+    `instead_of` is the file of a person that it leaves alone, `replaces_sha256` a former copy of ours that it replaces.
+    """
 
     path: Path
     instead_of: Path | None

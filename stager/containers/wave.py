@@ -107,7 +107,9 @@ class WaveFile:
                 more = os.pread(self.descriptor, count - len(raw), start + len(raw))
                 raw = raw + more if more else b""
         if len(raw) != count:
-            raise ChangedStem(f"{shown(self.path.name)}: expected {count} bytes at {start}, and the file ends before them")
+            raise ChangedStem(
+                f"{shown(self.path.name)}: expected {count} bytes at {start}, and the file ends before them"
+            )
         return raw
 
     def raw(self, start: int, end: int) -> Iterator[bytes]:
@@ -168,8 +170,8 @@ def _parse(path: Path, descriptor: int, settle_s: float, *, take_cut: bool) -> W
         layout = walk(descriptor, state.st_size)
         fmt = _format_chunk(path, descriptor, layout)
     wave = _wave_of(path, descriptor, layout, fmt)
-    if layout.finish is not Finish.COMPLETE and not take_cut:
-        _refuse_unfinished(wave, time.time() - state.st_mtime, settle_s)
+    if layout.finish is not Finish.COMPLETE:
+        _refuse_unfinished(wave, time.time() - state.st_mtime, settle_s, take_cut=take_cut)
     if wave.info.frames == 0:
         raise UnreadableStem(f"{shown(path.name)}: expected audio, found a WAVE header with 0 frames behind it")
     return wave
@@ -215,7 +217,9 @@ def _wave_of(path: Path, descriptor: int, layout: Layout, fmt: bytes) -> WaveFil
 
 def _check_shape(path: Path, channels: int, rate_hz: int, frame_bytes: int) -> None:
     if channels == 0 or frame_bytes == 0 or frame_bytes % channels:
-        raise UnreadableStem(f"{shown(path.name)}: expected whole samples, found {channels} channels in {frame_bytes} bytes")
+        raise UnreadableStem(
+            f"{shown(path.name)}: expected whole samples, found {channels} channels in {frame_bytes} bytes"
+        )
     if channels > MAX_CHANNELS:
         raise UnsupportedStem(f"{shown(path.name)}: expected 1 to {MAX_CHANNELS} channels, found {channels}")
     low, high = SAMPLE_RATES_HZ
@@ -235,11 +239,13 @@ def _encoding(path: Path, tag: int, bits: int, valid_bits: int, sample_bytes: in
     raise UnsupportedStem(f"{shown(path.name)}: expected 16, 24 or 32-bit integer or 32 or 64-bit float, found {found}")
 
 
-def _refuse_unfinished(wave: WaveFile, age_s: float, settle_s: float) -> None:
+def _refuse_unfinished(wave: WaveFile, age_s: float, settle_s: float, *, take_cut: bool) -> None:
     """Say that header and length disagree: for now, or, at rest, for good."""
     name, why, there_s = shown(wave.path.name), wave.layout.finish.value, wave.info.duration_s
     if abs(age_s) < settle_s:
         raise StillGrowingStem(f"{name}: {why}, and it changed {abs(age_s):.1f} s ago: still being written")
+    if take_cut:
+        return
     data = wave.layout.first(b"data")
     if data and data.size not in (0, UNKNOWN_SIZE):
         promised_s = data.size / wave.frame_bytes / wave.info.sample_rate_hz

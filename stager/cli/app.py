@@ -1,0 +1,122 @@
+"""Every command with its options. A command's room is loaded when it runs, so that `--help` waits for none of them."""
+
+import importlib
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from stager import __version__
+from stager.cli.exits import Exit, FailOn, ReferenceName
+from stager.errors import StagerError
+
+app = typer.Typer(
+    help="Gain-stages bounced stems: measures each, works out one clip-safe trim, writes trimmed copies with a log.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ProjectPath = Annotated[Path, typer.Argument(metavar="PROJECT", help="a folder with a stager.toml, or that file")]
+AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
+FailOnOption = Annotated[FailOn | None, typer.Option("--fail-on", help="exit 1 where a verdict is this or worse")]
+Jobs = Annotated[int | None, typer.Option("--jobs", min=1, max=64, help="stems at work at once; default: one a core")]
+
+
+def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
+    """Load the room of a command, run it, and exit with its status."""
+    try:
+        status = importlib.import_module(f"stager.cli.{room}").run(**options)
+    except StagerError as error:
+        print(f"stager: {error}", file=sys.stderr)
+        status = Exit.NOTHING_RAN
+    except KeyboardInterrupt:
+        status = Exit.INTERRUPTED
+    raise typer.Exit(int(status))
+
+
+@app.callback(invoke_without_command=True)
+def _root(version: Annotated[bool, typer.Option("--version", help="print the version")] = False) -> None:  # noqa: FBT002
+    if version:
+        print(f"stager {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path | None, typer.Argument(metavar="DIR", help="where; default: a new folder here")] = None,
+    seconds: Annotated[float, typer.Option("--pace", min=0.0, help="seconds that the bounce of one stem takes")] = 0.8,
+) -> None:
+    """Make a song with faults, bounce its stems one by one into a watched inbox, and show what becomes of them."""
+    run_command("demo_command", folder=folder, pace_s=seconds)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="the song's folder; made where it is missing")],
+) -> None:
+    """Write a commented stager.toml and make inbox and outbox."""
+    run_command("new_command", folder=folder)
+
+
+@app.command()
+def stage(
+    project: ProjectPath = Path(),
+    only: Annotated[
+        list[str] | None, typer.Option("--only", metavar="GLOB", help="only stems that match; repeatable")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="decide and show, write nothing")] = False,  # noqa: FBT002
+    again: Annotated[bool, typer.Option("--again", help="even stems whose copy is up to date")] = False,  # noqa: FBT002
+    jobs: Jobs = None,
+    fail_on: FailOnOption = None,
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
+    """Stage what is in the inbox, once."""
+    run_command(
+        "stage_command",
+        project=project,
+        only=only or [],
+        dry_run=dry_run,
+        again=again,
+        jobs=jobs,
+        fail_on=fail_on,
+        as_json=as_json,
+    )
+
+
+@app.command()
+def watch(
+    projects: Annotated[
+        list[Path] | None, typer.Argument(metavar="PROJECT...", help="one or many; default: here")
+    ] = None,
+    until_idle: Annotated[
+        float | None, typer.Option("--until-idle", metavar="S", min=0.0, help="end once nothing happened for S seconds")
+    ] = None,
+    poll: Annotated[bool, typer.Option("--poll", help="look every second instead of listening for changes")] = False,  # noqa: FBT002
+) -> None:
+    """Stage stems as they are bounced, until stopped."""
+    run_command("watch_command", projects=projects or [Path()], until_idle_s=until_idle, poll=poll)
+
+
+@app.command()
+def measure(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="audio files")],
+    reference: Annotated[ReferenceName, typer.Option(help="whose RMS at full scale reads 0 dBFS")] = ReferenceName.SINE,
+    fail_on: FailOnOption = None,
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
+    """Show levels and findings of audio files; no project needed, nothing written."""
+    run_command("measure_command", files=files, reference=reference, fail_on=fail_on, as_json=as_json)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the project file."""
+    run_command("schema_command")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

@@ -1,0 +1,73 @@
+"""`stager stage`: what is in the inbox, once."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from stager.batch import News, rehearse_all, stage_all
+from stager.cli.exits import Exit, FailOn
+from stager.cli.screen import fails, outcome_line, print_json, print_outcomes, say, say_caution
+from stager.inbox import stems_in
+from stager.model import Outcome, Refused, Staged
+from stager.names import shown
+from stager.project import Project, load_project
+from stager.project.patterns import matches_any
+from stager.report import collect, outcome_data, write_tables
+from stager.staging import staging
+
+
+def run(
+    *,
+    project: Path,
+    only: Sequence[str],
+    dry_run: bool,
+    again: bool,
+    jobs: int | None,
+    fail_on: FailOn | None,
+    as_json: bool,
+) -> Exit:
+    """Stage once and print the outcomes."""
+    loaded = load_project(project)
+    names = [name for name in stems_in(loaded) if not only or matches_any(shown(name), only)]
+    if not names:
+        say(f"Nothing to stage: no stem lies in {shown(loaded.inbox)}{' that matches' if only else ''}.")
+    outcomes = list(rehearse_all(loaded, names)) if dry_run else _stage(loaded, names, again=again, jobs=jobs)
+    if as_json:
+        print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
+    elif outcomes:
+        print_outcomes(outcomes)
+    say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged) and outcome.fresh)
+    return exit_of(outcomes, fail_on)
+
+
+def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | None) -> list[Outcome]:
+    teller = Teller(len(names))
+    with staging(project) as held:
+        outcomes = stage_all(held, names, again=again, jobs=jobs, tell=teller.tell)
+        write_tables(project, collect(project))
+    return outcomes
+
+
+class Teller:
+    """Says one line a stem, and every hint once."""
+
+    def __init__(self, total: int | None = None) -> None:
+        self._total, self._count = total, 0
+        self._said: set[str] = set()
+
+    def tell(self, news: News) -> None:
+        """Say what became of a stem."""
+        self._count += 1
+        count = f"{self._count}/{self._total} " if self._total else ""
+        say(count + outcome_line(news.outcome))
+        if news.instead_of:
+            say(f"  a file that is not ours is called {news.instead_of}; it stays, and the copy lies beside it")
+        for hint in news.hints:
+            if hint.once not in self._said:
+                self._said.add(hint.once)
+                say(f"  note: {hint.says}")
+
+
+def exit_of(outcomes: Sequence[Outcome], fail_on: FailOn | None) -> Exit:
+    """Give the exit status of a batch."""
+    bad = any(isinstance(outcome, Refused) or fails(outcome.sidecar.verdict, fail_on) for outcome in outcomes)
+    return Exit.SOME if bad else Exit.DONE

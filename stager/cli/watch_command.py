@@ -1,0 +1,29 @@
+"""`stager watch`: the daemon in the foreground."""
+
+import signal
+from collections.abc import Sequence
+from pathlib import Path
+
+from stager.batch import News
+from stager.cli.exits import Exit
+from stager.cli.screen import say, say_caution
+from stager.cli.stage_command import Teller
+from stager.model import Staged
+from stager.project import Project, load_project
+from stager.watch import Daemon, Voice
+
+
+def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool) -> Exit:
+    """Watch until stopped."""
+    loaded = [load_project(project) for project in projects]
+    teller, cautioned = Teller(), set[Path]()
+
+    def tell(project: Project, news: News) -> None:
+        teller.tell(news)
+        if project.file not in cautioned and isinstance(news.outcome, Staged) and news.outcome.fresh:
+            if news.outcome.sidecar.trim.gain_db > 6.0:
+                cautioned.add(project.file)
+            say_caution([news.outcome.sidecar])
+
+    ended_by = Daemon(loaded, Voice(tell, say), poll=poll, until_idle_s=until_idle_s).run()
+    return Exit.INTERRUPTED if ended_by == signal.SIGINT else Exit.DONE

@@ -1,0 +1,5 @@
+"""The daemon: events are hints, scans are the truth, and nothing is read before it has settled."""
+
+from stager.watch.daemon import Daemon, Voice
+
+__all__ = ["Daemon", "Voice"]
