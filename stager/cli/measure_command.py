@@ -6,25 +6,17 @@ from pathlib import Path
 from typing import Any, Final
 
 from stager.cli.exits import Exit, FailOn, ReferenceName
-from stager.cli.screen import VERDICT_WORDS, fails, figure, print_json, print_measured, say
+from stager.cli.screen import fails, print_json
 from stager.errors import StemError
 from stager.hear import Heard, findings_of, hear
 from stager.model import Finding, Levels, Refused, Verdict, worst
-from stager.names import on_screen, shown
+from stager.names import shown
+from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
 
 SETTLE_S: Final = 1.0
 """How long a file with a wrong header must have rested before that counts as final; a project's own default."""
 
-COLUMNS: Final = (
-    ("file", "left"),
-    ("average", "right"),
-    ("ungated", "right"),
-    ("peak", "right"),
-    ("true peak", "right"),
-    ("crest", "right"),
-    ("plays", "right"),
-    ("verdict", "left"),
-)
+COLUMNS: Final = ("file", "average", "ungated", "peak", "true peak", "crest", "plays")
 
 
 @dataclass(frozen=True)
@@ -78,24 +70,17 @@ def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
 
 
 def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:
-    measured = [stem for stem in stems if isinstance(stem, MeasuredFile)]
-    if measured:
-        print_measured([_cells(stem) for stem in measured], COLUMNS)
-        print(
-            f"\naverage, ungated: dBFS RMS, a full-scale {reference.value} reads 0; average: gated, while the part plays"
-        )
-        print("peak: dBFS; true peak: dBTP; crest: dB, peak over RMS; plays: share of the file in which the part plays")
-    for stem in stems:
-        if isinstance(stem, Refused):
-            say(f"refused {stem.stem} ({stem.refused}): {stem.says}")
-            continue
-        for finding in stem.findings:
-            print(on_screen(f"{stem.heard.source.path}: {finding.says}"))
+    print(rows_text(COLUMNS, [_row(stem) for stem in stems], left=1))
+    print("\naverage: dBFS RMS while the part plays; ungated: of the whole file")
+    print(f"({convention(reference.value)}); peak: dBFS; true peak: dBTP;")
+    print("crest: dB, peak over RMS; plays: the share of the file that counts.")
 
 
-def _cells(stem: MeasuredFile) -> tuple[str, ...]:
+def _row(stem: MeasuredFile | Refused) -> Row:
+    if isinstance(stem, Refused):
+        return Row((stem.stem, *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {stem.refused}: {stem.says}",))
     levels = stem.levels
-    return (
+    cells = (
         stem.heard.source.path,
         figure(levels.average_dbfs, 2),
         figure(levels.average_ungated_dbfs, 2),
@@ -103,5 +88,5 @@ def _cells(stem: MeasuredFile) -> tuple[str, ...]:
         figure(levels.true_peak_dbtp, 2),
         figure(levels.crest_db),
         f"{levels.active_ratio:.0%}",
-        VERDICT_WORDS[stem.verdict],
     )
+    return Row(cells, tuple(f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings))

@@ -5,13 +5,13 @@ from pathlib import Path
 
 from stager.batch import News, rehearse_all, stage_all
 from stager.cli.exits import Exit, FailOn
-from stager.cli.screen import fails, outcome_line, print_json, print_outcomes, say, say_caution
+from stager.cli.screen import fails, print_json, say, say_caution
 from stager.inbox import stems_in
 from stager.model import Outcome, Refused, Staged
 from stager.names import shown
 from stager.project import Project, load_project
 from stager.project.patterns import matches_any
-from stager.report import collect, outcome_data, write_tables
+from stager.report import collect, outcome_data, outcome_line, outcomes_text, write_tables
 from stager.staging import staging
 
 
@@ -34,7 +34,7 @@ def run(
     if as_json:
         print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
     elif outcomes:
-        print_outcomes(outcomes)
+        print(outcomes_text(outcomes))
     say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged) and outcome.fresh)
     return exit_of(outcomes, fail_on)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from stager.batch import News
 from stager.cli.exits import Exit
-from stager.cli.screen import say, say_caution
+from stager.cli.screen import is_louder, say, say_caution
 from stager.cli.stage_command import Teller
 from stager.model import Staged
 from stager.project import Project, load_project
@@ -21,7 +21,7 @@ def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool) -> 
     def tell(project: Project, news: News) -> None:
         teller.tell(news)
         if project.file not in cautioned and isinstance(news.outcome, Staged) and news.outcome.fresh:
-            if news.outcome.sidecar.trim.gain_db > 6.0:
+            if is_louder(news.outcome.sidecar):
                 cautioned.add(project.file)
             say_caution([news.outcome.sidecar])
 

@@ -44,7 +44,7 @@ def figure_name(target: Target) -> str:
     """Name the level that a target asks for, with its unit and reference."""
     level = f"{target.level_db:g}"
     return {
-        "average": f"average of {level} dBFS (RMS, full-scale {target.reference} = 0)",
+        "average": f"average of {level} dBFS RMS ({'AES17' if target.reference == 'sine' else 'square = 0'})",
         "loudness": f"loudness of {level} LUFS",
         "vu": f"VU reading of {level} dBFS (of a sine)",
         "peak": f"sample peak of {level} dBFS",

@@ -24,9 +24,11 @@ def percussive_hint(stem: str, levels: Levels, trim: TrimDecision) -> Hint | Non
     if trim.target.rule != "average" or levels.average_dbfs is None or levels.sample_peak_dbfs is None:
         return None
     rms_dbfs = levels.average_dbfs - (SINE_CREST_DB if levels.average_reference == "sine" else 0.0)
-    if levels.sample_peak_dbfs - rms_dbfs <= PERCUSSIVE_CREST_DB:
+    crest_db = levels.sample_peak_dbfs - rms_dbfs
+    if crest_db <= PERCUSSIVE_CREST_DB:
         return None
-    return Hint("percussive", f"{stem} is percussive: a role by peak would suit it, and others like it")
+    says = f"the peaks of {stem} stand {crest_db:.0f} dB over its RMS: percussive, a role by peak would suit"
+    return Hint("percussive", says)
 
 
 def second_role_hint(stem: str, roles: Sequence[str]) -> Hint | None:

@@ -3,7 +3,7 @@
 The waveform is interpolated to 32 times the rate in two stages. A half-band filter of 48 taps gives the value midway
 between two samples; from that doubled grid, fifteen phases of 12 taps give the values between. Both are Kaiser-windowed
 sincs. For tones up to 0.45 of the rate the result lies between -0.011 and +0.004 dB of the peak, of which -0.0085 is
-what any ratio of 32 leaves (20 log10 cos(pi 0.45 / 32)). Source: ITU-R BS.1770-5 Annex 2 (what a true peak is, and that
+what any ratio of 32 leaves (a cosine of pi 0.45 / 32). Source: ITU-R BS.1770-5 Annex 2 (what a true peak is, and that
 a finer ratio is always allowed); the filters are our own.
 
 Most samples can't hold the peak, and two bounds say so without computing it. An output of a filter can't exceed the

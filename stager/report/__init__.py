@@ -2,5 +2,17 @@
 
 from stager.report.collect import collect
 from stager.report.tables import outcome_data, write_tables
+from stager.report.terminal import VERDICT_WORDS, Row, convention, figure, outcome_line, outcomes_text, rows_text
 
-__all__ = ["collect", "outcome_data", "write_tables"]
+__all__ = [
+    "VERDICT_WORDS",
+    "Row",
+    "collect",
+    "convention",
+    "figure",
+    "outcome_data",
+    "outcome_line",
+    "outcomes_text",
+    "rows_text",
+    "write_tables",
+]

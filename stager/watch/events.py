@@ -18,6 +18,7 @@ class _Enqueue(FileSystemEventHandler):
         self._paths = paths
 
     def on_any_event(self, event: FileSystemEvent) -> None:
+        """Take a hint."""
         if event.event_type not in OWN_READS:
             self._paths.put(event.src_path)
 

@@ -1,0 +1,113 @@
+"""Tables and lines for a terminal, as text: 80 columns, no colour, never a control character."""
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from rich.cells import cell_len, set_cell_size
+
+from stager.judge import moved
+from stager.model import Outcome, Reference, Refused, Staged, Verdict
+from stager.names import on_screen
+
+WIDTH: Final = 80
+INDENT: Final = " " * 4
+VERDICT_WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "LISTEN", Verdict.PLAY_AGAIN: "PLAY AGAIN"}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a table: its cells, and whole lines under them."""
+
+    cells: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def outcome_line(outcome: Outcome) -> str:
+    """Give one calm line about a stem."""
+    if isinstance(outcome, Refused):
+        return f"refused {outcome.stem}: {outcome.says}"
+    sidecar = outcome.sidecar
+    what = moved(sidecar.trim.gain_db)
+    verdict = "" if sidecar.verdict is Verdict.USABLE else f"; {VERDICT_WORDS[sidecar.verdict]}"
+    return f"{'staged' if outcome.fresh else 'up to date'} {outcome.stem}: {what[0].lower()}{what[1:]}{verdict}"
+
+
+def outcomes_text(outcomes: Sequence[Outcome]) -> str:
+    """Give the table of a batch: a line of figures a stem, its reason under it; what needs attention comes first."""
+    rows = [_outcome_row(outcome) for outcome in sorted(outcomes, key=_attention)]
+    table = rows_text(("stem", "role", "average", "peak", "trim"), rows, left=2)
+    references = sorted({o.sidecar.levels.average_reference for o in outcomes if isinstance(o, Staged)})
+    if not references:
+        return table
+    average = f"average: dBFS RMS while the part plays ({', '.join(map(convention, references))});"
+    return f"{table}\n\n{average}\npeak: dBFS, largest sample; trim: dB. Both levels are of the original."
+
+
+def rows_text(columns: Sequence[str], rows: Sequence[Row], *, left: int) -> str:
+    """Give rows under their columns: the first takes what room there is, the first `left` stand to the left."""
+    cells = [tuple(columns), *(row.cells for row in rows)]
+    widths = [max(cell_len(on_screen(line[i])) for line in cells) for i in range(len(columns))]
+    widths[0] = min(widths[0], WIDTH - sum(widths[1:]) - 2 * (len(columns) - 1))
+    lines = [_line(columns, widths, left)]
+    for row in rows:
+        lines.append(_line(row.cells, widths, left))
+        lines += [
+            textwrap.fill(on_screen(note), WIDTH, initial_indent=INDENT, subsequent_indent=INDENT) for note in row.notes
+        ]
+    return "\n".join(lines)
+
+
+def convention(reference: Reference) -> str:
+    """Say which signal's RMS reads 0 dBFS."""
+    return "AES17: a full-scale sine reads 0" if reference == "sine" else "a full-scale square reads 0"
+
+
+def figure(value: float | None, places: int = 1, *, signed: bool = False) -> str:
+    """Give a level as it is printed; a dash for silence."""
+    if value is None:
+        return "-"
+    return f"{value:+.{places}f}" if signed else f"{value:.{places}f}"
+
+
+def _outcome_row(outcome: Outcome) -> Row:
+    if isinstance(outcome, Refused):
+        return Row(
+            (
+                outcome.stem,
+                "",
+                "-",
+                "-",
+                "-",
+            ),
+            (f"REFUSED, {outcome.refused}: {outcome.says}",),
+        )
+    sidecar = outcome.sidecar
+    levels, trim = sidecar.levels, sidecar.trim
+    serious = [f for f in sidecar.findings if f.verdict is not Verdict.USABLE]
+    notes = [f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in serious]
+    figures = figure(levels.average_dbfs), figure(levels.sample_peak_dbfs), figure(trim.gain_db, signed=True)
+    return Row((sidecar.stem, trim.role or "", *figures), (*notes, trim.because))
+
+
+def _attention(outcome: Outcome) -> tuple[int, str]:
+    if isinstance(outcome, Refused):
+        return -3, outcome.stem
+    return -outcome.sidecar.verdict.severity, outcome.stem
+
+
+def _line(cells: Sequence[str], widths: Sequence[int], left: int) -> str:
+    parts = []
+    for i, (cell, width) in enumerate(zip(cells, widths, strict=True)):
+        text = _fit(on_screen(cell), width)
+        pad = " " * (width - cell_len(text))
+        parts.append(text + pad if i < left else pad + text)
+    return "  ".join(parts).rstrip()
+
+
+def _fit(text: str, width: int) -> str:
+    """A text of at most this width; a longer one loses its beginning."""
+    if cell_len(text) <= width:
+        return text
+    return f"…{set_cell_size(text[::-1], width - 1)[::-1].lstrip()}"
