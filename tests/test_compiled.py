@@ -1,0 +1,73 @@
+"""The door to numba: a loop compiles, gives what Python gives, and needs no folder to write its cache to."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.compiled import sample_loop
+
+LOOP = '''"""A loop beside which nothing can be written."""
+
+import numpy as np
+
+from stager.compiled import sample_loop
+
+
+@sample_loop
+def total(values):
+    """Add up."""
+    found = 0.0
+    for value in values:
+        found += value
+    return found
+
+
+print(total(np.arange(5.0)))
+'''
+
+
+@sample_loop
+def _difference(values: NDArray[np.float64]) -> float:
+    found = 0.0
+    for value in values:
+        found = found * 0.5 - value
+    return found
+
+
+@sample_loop
+def _share(above: float, below: float) -> float:
+    return above / below
+
+
+def test_loop_adds_in_the_order_written() -> None:
+    """The compiled loop gives the very float that Python gives: no sum is reordered."""
+    values = np.random.default_rng(3).normal(size=1000)
+    expected = 0.0
+    for value in values.tolist():
+        expected = expected * 0.5 - value
+    assert _difference(values) == expected
+
+
+def test_division_by_zero_is_ieee() -> None:
+    """A division by zero gives infinity as in numpy, and raises nothing in the middle of a loop."""
+    assert _share(1.0, 0.0) == np.inf
+
+
+def test_loop_is_compiled_once() -> None:
+    """A second call with the same kinds of arguments compiles nothing."""
+    _difference(np.zeros(3))
+    _difference(np.zeros(4))
+    assert len(_difference.signatures) == 1
+
+
+def test_loop_without_a_place_for_its_cache(tmp_path: Path) -> None:
+    """Where no cache can be written, the loop compiles all the same."""
+    script = tmp_path / "loop.py"
+    script.write_text(LOOP, encoding="utf-8")
+    nowhere = {**os.environ, "NUMBA_CACHE_DIR": "/proc/nowhere"}
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=True, env=nowhere)
+    assert done.stdout == "10.0\n"
