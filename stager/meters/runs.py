@@ -50,18 +50,47 @@ def _find(
     started: NDArray[np.int64],
     found: NDArray[np.int64],
 ) -> int:
-    """Write (channel, start, stop) of each run that ends in this block; `started` holds the open ones, or -1."""
+    """Write (channel, start, stop) of each run that ends in this block; `started` holds the open ones, or -1.
+
+    A run that is long enough covers a sample in every stretch of `shortest`, so only those are looked at.
+    """
     count = 0
+    frames = block.shape[0]
     for channel in range(block.shape[1]):
-        start = started[channel]
-        for i in range(block.shape[0]):
-            inside = low <= block[i, channel] <= high
-            if inside and start < 0:
-                start = first_frame + i
-            elif not inside and start >= 0:
-                if first_frame + i - start >= shortest:
-                    found[count, 0], found[count, 1], found[count, 2] = channel, start, first_frame + i
+        row = block[:, channel]
+        free = 0
+        if started[channel] >= 0:
+            free = _run_end(row, low, high, 0)
+            if free == frames:
+                continue
+            if first_frame + free - started[channel] >= shortest:
+                found[count, 0], found[count, 1], found[count, 2] = channel, started[channel], first_frame + free
+                count += 1
+        probe = free + shortest - 1
+        while probe < frames:
+            if low <= row[probe] <= high:
+                start, free = _run_start(row, low, high, probe, free), _run_end(row, low, high, probe)
+                if free < frames and free - start >= shortest:
+                    found[count, 0], found[count, 1], found[count, 2] = channel, first_frame + start, first_frame + free
                     count += 1
-                start = -1
-        started[channel] = start
+                probe = free
+            probe += shortest
+        last = _run_start(row, low, high, frames, 0)
+        started[channel] = first_frame + last if last < frames else -1
     return count
+
+
+@sample_loop
+def _run_end(row: Samples, low: float, high: float, place: int) -> int:
+    """The first frame from `place` on that is outside the range, or the end of the row."""
+    while place < row.shape[0] and low <= row[place] <= high:
+        place += 1
+    return place
+
+
+@sample_loop
+def _run_start(row: Samples, low: float, high: float, place: int, least: int) -> int:
+    """The first frame of the stretch inside the range that ends just before `place`, at `least` or later."""
+    while place > least and low <= row[place - 1] <= high:
+        place -= 1
+    return place
