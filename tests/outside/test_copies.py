@@ -1,0 +1,236 @@
+"""Copies against their originals: one gain, and nothing else."""
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.outside import levels, wavefile
+from tests.outside.command import Command
+from tests.outside.song import Song, SongMaker
+from tests.outside.wavefile import DOUBLE, FLOAT, KINDS, PCM_16, PCM_24, PCM_32, Kind
+
+TOML = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\n'
+CHANNELS = (1, 2, 3, 6, 8, 32)
+RATES = (8_000, 11_025, 22_050, 44_100, 48_000, 88_200, 96_000, 192_000)
+CASES = {
+    f"{kind.name.replace(' ', '_')}_{channels}ch_{rate}.wav": (kind, channels, rate)
+    for i, kind in enumerate(KINDS)
+    for j, channels in enumerate(CHANNELS)
+    for rate in [RATES[(i + 3 * j) % len(RATES)]]
+}
+
+
+@pytest.fixture(scope="module")
+def copies(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
+    """An original of every encoding and channel count, at every rate, staged in one run."""
+    song = Song.made(stager, tmp_path_factory.mktemp("copies") / "song", TOML)
+    rng = np.random.default_rng(24)
+    for name, (kind, channels, rate) in CASES.items():
+        loudness = rng.choice([0.02, 0.5])
+        song.put(name, loudness * rng.uniform(-1, 1, (rate // 10 + 7, channels)), rate, kind)
+    assert song.stage().code == 0
+    return song
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_stream_of_a_copy_is_that_of_its_original(copies: Song, name: str) -> None:
+    """Format chunk byte for byte, frames, length and RIFF size stay (RIFF: the size counts all bytes behind it)."""
+    original, copy = copies.original(name), copies.copy(name)
+    assert copy.payload(b"fmt ") == original.payload(b"fmt ")
+    assert copy.names == original.names
+    assert copy.file_bytes == original.file_bytes == copy.riff_size + 8
+    assert copies.sidecar(name)["trim"]["gain_db"] != 0.0
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if not case[0].is_float])
+def test_integer_samples_are_the_gain_and_dither(copies: Song, name: str) -> None:
+    """Each sample is gain times original, moved by no more than 1.5 LSB: 1 of dither, 0.5 of rounding (arithmetic)."""
+    gain = levels.linear(copies.sidecar(name)["trim"]["gain_db"])
+    off = copies.copy(name).codes() - copies.original(name).codes() * gain
+    assert np.abs(off).max() <= 1.5
+    assert np.abs(off).max() > 0.5, "no dither at all"
+    assert abs(off.mean()) <= 5 * 0.5 / np.sqrt(off.size)
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if case[0].is_float])
+def test_float_samples_are_the_gain_alone(copies: Song, name: str) -> None:
+    """Each float sample is gain times original, rounded once to its own precision; no dither (IEEE 754)."""
+    kind = CASES[name][0]
+    gain = levels.linear(copies.sidecar(name)["trim"]["gain_db"])
+    expected = (copies.original(name).samples() * gain).astype("<f4" if kind == FLOAT else "<f8")
+    assert copies.copy(name).payload(b"data") == expected.tobytes()
+    assert copies.sidecar(name)["copy"]["dither"] == "none"
+
+
+def test_spare_bits_of_a_wider_container_stay_empty(copies: Song) -> None:
+    """20 valid bits in 24 are dithered on the grid of 20 bits: the four spare bits of every sample are 0."""
+    names = [name for name, case in CASES.items() if case[0].valid_bits == 20]
+    assert names
+    for name in names:
+        raw = np.frombuffer(copies.copy(name).payload(b"data"), np.uint8)
+        assert not (raw[::3] & 0x0F).any()
+
+
+def test_channels_are_dithered_apart(make_song: SongMaker) -> None:
+    """Two equal channels get two different dithers, which do not correlate (nonsubtractive dither: independent)."""
+    song = make_song(TOML)
+    part = 0.1 * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
+    song.put("twice.wav", np.column_stack((part, part)), kind=PCM_16)
+    gain = levels.linear(song.outcome("twice.wav")["trim"]["gain_db"])
+    off = song.copy("twice.wav").codes() - song.original("twice.wav").codes() * gain
+    assert abs(np.corrcoef(off.T)[0, 1]) <= 5 / np.sqrt(len(off))
+
+
+def test_float_peaks_over_full_scale_come_back_whole(make_song: SongMaker) -> None:
+    """A float original over full scale is not clipped: the copy holds every sample, under the ceiling."""
+    song = make_song()
+    hot = 3.7 * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
+    song.put("hot.wav", hot, kind=FLOAT)
+    outcome = song.outcome("hot.wav")
+    gain = levels.linear(outcome["trim"]["gain_db"])
+    assert song.copy("hot.wav").samples()[:, 0] == pytest.approx(hot * gain, rel=1e-6, abs=1e-9)
+    assert [finding["code"] for finding in outcome["findings"]] == ["over_full_scale"]
+    assert outcome["verdict"] == "listen"
+
+
+@pytest.mark.parametrize("kind", [PCM_16, PCM_24, PCM_32], ids=lambda kind: kind.name)
+def test_a_full_scale_ceiling_clips_nothing(make_song: SongMaker, kind: Kind) -> None:
+    """Raised to a ceiling of 0 dBTP, dither pushes no sample past the top code: 2.5 LSB of room (arithmetic)."""
+    song = make_song('[target]\nrule = "peak"\nlevel_db = 0.0\nceiling_dbtp = 0.0\nstep_db = 0.001\n')
+    song.put("square.wav", np.repeat([0.5, -0.5] * 200, 60), kind=kind)
+    song.put("low.wav", 0.25 * np.sin(2 * np.pi * 100 * np.arange(48_000) / 48_000), kind=kind)
+    outcomes = song.outcomes()
+    for name in ("square.wav", "low.wav"):
+        off = song.copy(name).codes() - song.original(name).codes() * levels.linear(outcomes[name]["trim"]["gain_db"])
+        assert outcomes[name]["trim"]["gain_db"] > 0.0
+        assert np.abs(off).max() <= 1.5
+
+
+def test_the_same_stem_gives_the_same_copy_anywhere(make_song: SongMaker) -> None:
+    """Two fresh projects give byte-identical copies, whatever else lies beside the stem, and whatever --jobs says."""
+    rng = np.random.default_rng(7)
+    part = 0.05 * rng.uniform(-1, 1, (300_011, 2))
+    first, second = make_song(TOML, name="first"), make_song(TOML, name="second")
+    for song in (first, second):
+        song.put("part.wav", part, kind=PCM_16)
+    second.put("another.wav", part[::-1], kind=PCM_16)
+    first.stage("--jobs", "1")
+    second.stage("--jobs", "4")
+    assert (first.outbox / "part.wav").read_bytes() == (second.outbox / "part.wav").read_bytes()
+
+
+def test_long_silence_stays_silence(make_song: SongMaker) -> None:
+    """1,024 zero frames or more of a channel stay exact zeros; shorter pauses belong to the part and are dithered."""
+    song = make_song(TOML)
+    rng = np.random.default_rng(3)
+    part = 0.1 * rng.uniform(0.2, 1, (200_000, 2)) * rng.choice([-1, 1], (200_000, 2))
+    part[50_000:51_024, 0] = 0.0
+    part[50_000:51_023, 1] = 0.0
+    part[130_000:, 1] = 0.0
+    song.put("pauses.wav", part, kind=PCM_16)
+    song.stage()
+    codes = song.copy("pauses.wav").codes()
+    assert not codes[50_000:51_024, 0].any()
+    assert not codes[130_000:, 1].any()
+    assert codes[50_000:51_023, 1].any()
+    assert np.abs(codes[50_000:51_023, 1]).max() <= 1
+
+
+BEXT_V1 = b"A take of an invented song".ljust(346, b"\0") + b"\x01\0" + bytes(64) + bytes(190) + b"A=PCM,F=48000\r\n"
+BEXT_V2_EMPTY = BEXT_V1[:346] + b"\x02\0" + bytes(64) + b"\xff\x7f" * 5 + bytes(180) + b"A=PCM\r\n"
+BEXT_V2_FULL = BEXT_V2_EMPTY[:412] + (b"\x27\xf7" * 5) + BEXT_V2_EMPTY[422:]
+CUE = (1).to_bytes(4, "little") + bytes(20)
+
+
+@dataclass(frozen=True)
+class Around:
+    """Chunks before and behind the samples, and what becomes of them once the level changes."""
+
+    before: tuple[tuple[bytes, bytes], ...] = ()
+    after: tuple[tuple[bytes, bytes], ...] = ()
+    dropped: tuple[bytes, ...] = ()
+
+
+AROUND = {
+    "time stamp, version 1": Around(before=((b"bext", BEXT_V1),)),
+    "time stamp, version 2, loudness not used": Around(before=((b"bext", BEXT_V2_EMPTY),)),
+    "markers and texts behind": Around(after=((b"cue ", CUE), (b"LIST", b"INFOINAM\x05\0\0\0lute\0\0"))),
+    "unknown and odd": Around(before=((b"zzzz", b"odd"), (b"JUNK", bytes(28))), after=((b"abcd", b"12345"),)),
+    "odd at the very end": Around(after=((b"note", b"x"),)),
+    "peaks before": Around(before=((b"PEAK", bytes(16)), (b"fact", bytes(4))), dropped=(b"PEAK",)),
+    "peaks behind": Around(after=((b"iXML", b"<BWFXML/>"), (b"PEAK", bytes(16))), dropped=(b"PEAK",)),
+}
+
+
+@pytest.fixture(scope="module")
+def chunked(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
+    """An original with each set of chunks and an odd number of bytes of samples, staged in one run."""
+    song = Song.made(stager, tmp_path_factory.mktemp("chunks") / "song", TOML)
+    part = 0.1 * np.random.default_rng(5).uniform(-1, 1, 4_801)
+    for name, around in AROUND.items():
+        song.put(f"{name}.wav", part, kind=PCM_24, before=around.before, after=around.after)
+    song.put("loudness.wav", part, kind=PCM_24, before=((b"bext", BEXT_V2_FULL),))
+    assert song.stage().code == 0
+    return song
+
+
+@pytest.mark.parametrize("name", AROUND)
+def test_chunks_around_the_samples_are_carried(chunked: Song, name: str) -> None:
+    """Known, unknown and odd chunks stay, byte for byte and in order; only stale peaks go, and the log says so."""
+    original, copy = chunked.original(f"{name}.wav"), chunked.copy(f"{name}.wav")
+    dropped = AROUND[name].dropped
+    kept = [chunk for chunk in original.chunks if chunk[0] not in (*dropped, b"data")]
+    assert [chunk for chunk in copy.chunks if chunk[0] != b"data"] == kept
+    assert copy.riff_size + 8 == copy.file_bytes == original.file_bytes - 24 * len(dropped)
+    log = chunked.sidecar(f"{name}.wav")["copy"]["chunks"]
+    assert log["dropped"] == [found.decode() for found in dropped]
+    assert sorted(log["kept"] + log["rewritten"] + log["dropped"]) == sorted(n.decode() for n in original.names)
+
+
+def test_loudness_of_the_old_samples_is_marked_as_not_used(chunked: Song) -> None:
+    """A time stamp chunk of version 2 keeps all but its five loudness values, which become 7FFFh (EBU Tech 3285 v2)."""
+    assert chunked.copy("loudness.wav").payload(b"bext") == BEXT_V2_EMPTY
+    assert "bext" in chunked.sidecar("loudness.wav")["copy"]["chunks"]["rewritten"]
+
+
+def test_pad_bytes_are_carried_whatever_they_hold(make_song: SongMaker) -> None:
+    """A pad byte that is not 0, and bytes behind the last chunk, are carried too (RIFF asks for 0; files differ)."""
+    song = make_song(TOML)
+    fmt = wavefile.chunk(b"fmt ", wavefile.fmt_chunk(PCM_16, 48_000, 1))
+    body = fmt + wavefile.chunk(b"abcd", b"odd", pad=b"\x7f")
+    body += wavefile.chunk(b"data", wavefile.pack(0.1 * np.sin(np.arange(9_600.0)), PCM_16))
+    (song.inbox / "pads.wav").write_bytes(wavefile.riff(body))
+    song.stage()
+    assert song.copy("pads.wav").pads == song.original("pads.wav").pads
+    assert b"\x7f" in song.copy("pads.wav").pads
+
+
+def test_with_no_trim_even_stale_chunks_stay(song: Song) -> None:
+    """Trim 0 copies the file as a whole: every chunk, every byte (the peaks in it still hold)."""
+    tone = levels.linear(-18) * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
+    song.put("same.wav", tone, kind=FLOAT, before=((b"PEAK", bytes(16)),), after=((b"zzzz", b"odd"),))
+    copy = song.outcome("same.wav")["copy"]
+    assert (song.outbox / "same.wav").read_bytes() == (song.inbox / "same.wav").read_bytes()
+    assert (copy["bit_identical"], copy["dither"], copy["chunks"]["dropped"]) == (True, "none", [])
+
+
+def test_the_log_holds_the_hashes_of_both_files(copies: Song) -> None:
+    """Source and copy hashes in the sidecar are those of the files on disk (SHA-256 by hashlib)."""
+    for name in CASES:
+        sidecar: dict[str, Any] = copies.sidecar(name)
+        for path, logged in ((copies.inbox / name, sidecar["source"]), (copies.outbox / name, sidecar["copy"])):
+            assert hashlib.sha256(path.read_bytes()).hexdigest() == logged["sha256"]
+            assert (copies.folder / logged["path"]) == path
+
+
+def test_copies_are_files_that_others_open(copies: Song) -> None:
+    """Another reader of the format finds the same samples in a copy as our own struct code (libsndfile)."""
+    soundfile = pytest.importorskip("soundfile")
+    for name, (kind, channels, rate) in CASES.items():
+        samples, found_rate = soundfile.read(copies.outbox / name, always_2d=True)
+        assert (found_rate, samples.shape[1]) == (rate, channels)
+        tolerance = 0.0 if kind == DOUBLE else 2.0**-23
+        assert np.abs(samples - copies.copy(name).samples()).max() <= tolerance
