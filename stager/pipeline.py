@@ -5,7 +5,6 @@ and checked. The original is open for reading only; its fingerprint is taken bef
 """
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -15,13 +14,15 @@ from typing import Final
 from stager import __version__
 from stager.containers import CopyPlan, Gain, clip_guard_linear, fingerprint_of, open_wave, write_copy
 from stager.errors import ChangedStem, NotFiniteStem, PlaceError
+from stager.figures import figures_after
 from stager.files import Draft, draft_in, placing
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
-from stager.judge import FigureAfter, Hint, allowed, decide_trim, over_ceiling, percussive_hint, second_role_hint
-from stager.meters import LevelFigures, LevelPanel, Measured, Overview, rms_dbfs
+from stager.judge import Hint, allowed, decide_trim, over_ceiling, percussive_hint, second_role_hint
+from stager.meters import LevelFigures, LevelPanel, Measured, Overview
 from stager.model import (
     ChunkLog,
     CopyInfo,
+    DecidedBy,
     Fingerprint,
     Levels,
     ProjectStamp,
@@ -76,7 +77,7 @@ class Prepared:
     copy_draft: Draft
     sidecar_draft: Draft
     fingerprint: Fingerprint
-    overview: Overview
+    overview: Overview | None
     hints: tuple[Hint, ...]
 
     def discard(self) -> None:
@@ -131,30 +132,20 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
 
 def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> TrimDecision:
     role, guard = job.project.role_for(job.stem), clip_guard_linear(measured.info)
-
-    def average_after(gain_db: float) -> float | None:
-        figure = rms_dbfs(measured.average.stem(target.channels, gain_db).power, target.reference)
-        return None if figure is None else figure + gain_db
-
-    return decide_trim(
+    figures = figures_after(measured, target)
+    rule = "average" if figures[target.rule](0.0) is None else target.rule
+    decision = decide_trim(
         levels,
-        target,
-        _figure_after(target, levels, average_after),
-        average_after=average_after,
+        target.model_copy(update={"rule": rule}),
+        figures[rule],
+        average_after=figures["average"],
         clip_guard_dbfs=None if guard is None else db_from_linear(guard),
         role=role.name if role else None,
     )
-
-
-def _figure_after(target: Target, levels: Levels, average_after: FigureAfter) -> FigureAfter:
-    """Give what the target's rule works on."""
-    peak = levels.sample_peak_dbfs
-    rules: dict[str, Callable[[float], float | None]] = {
-        "average": average_after,
-        "peak": lambda gain_db: None if peak is None else peak + gain_db,
-        "leave": average_after,
-    }
-    return rules[target.rule]
+    if rule == target.rule or decision.decided_by is DecidedBy.SILENT:
+        return decision.model_copy(update={"target": target})
+    because = f"{decision.because} It has no {target.rule} figure, so its average counts."
+    return decision.model_copy(update={"target": target, "because": because})
 
 
 def _write_copy(job: StemJob, heard: Heard, trim: TrimDecision, place: CopyPlace, draft: Draft) -> CopyInfo:

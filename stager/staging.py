@@ -84,7 +84,8 @@ class Staging:
             prepared.discard()
             raise
         self._ledger.write(replace(entry, state="staged"))
-        self._keep_overview(job, prepared.overview)
+        if prepared.overview:
+            self._keep_overview(job, prepared.overview)
         return Staged(prepared.sidecar)
 
     def unchanged(self, job: StemJob, found: Unchanged) -> Staged | None:

@@ -14,13 +14,14 @@ FLOORS = [
     {"model"},
     {"project", "files", "ledger", "containers", "meters"},
     {"judge", "steps"},
-    {"hear", "outbox", "inbox", "pipeline"},
+    {"hear", "figures", "outbox", "inbox", "pipeline"},
     {"staging", "batch", "bus", "verify"},
     {"watch", "report"},
     {"page", "demo", "cli", "__main__"},
 ]
 SAME_FLOOR = {
     ("containers", "files"),  # opening for reading differs between systems, and files.py is where systems differ
+    ("pipeline", "figures"),
     ("pipeline", "hear"),
     ("pipeline", "outbox"),
     ("batch", "staging"),

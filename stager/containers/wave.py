@@ -196,10 +196,10 @@ def _format_chunk(path: Path, descriptor: int, layout: Layout) -> bytes:
 
 def _wave_of(path: Path, descriptor: int, layout: Layout, fmt: bytes) -> WaveFile:
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", fmt)
-    valid_bits = bits
+    valid_bits, channel_mask = bits, 0
     if tag == TAG_EXTENSIBLE and len(fmt) == 40 and fmt[26:] == SUBFORMAT_TAIL:
         valid_bits = int.from_bytes(fmt[18:20], "little") or bits
-        tag = int.from_bytes(fmt[24:26], "little")
+        channel_mask, tag = int.from_bytes(fmt[20:24], "little"), int.from_bytes(fmt[24:26], "little")
     _check_shape(path, channels, rate_hz, frame_bytes)
     encoding = _encoding(path, tag, bits, valid_bits, frame_bytes // channels)
     audio = layout.first(b"data") or Chunk(b"data", layout.file_bytes, 0)
@@ -211,6 +211,7 @@ def _wave_of(path: Path, descriptor: int, layout: Layout, fmt: bytes) -> WaveFil
         sample_rate_hz=rate_hz,
         channels=channels,
         frames=max(0, min(promised, layout.file_bytes - audio.start)) // frame_bytes,
+        channel_mask=channel_mask,
     )
     return WaveFile(path, descriptor, info, layout, audio.start)
 

@@ -1,17 +1,27 @@
 """One file a published measure; each meter is an object that is fed block by block and then asked."""
 
 from stager.meters.average import AverageMeter, AverageResult
+from stager.meters.hum import Hum, HumMeter
+from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
-from stager.meters.panel import LevelFigures, LevelPanel, Measured, Panel, rms_dbfs
+from stager.meters.panel import Figure, LevelFigures, LevelPanel, Measured, Panel, rms_dbfs
 from stager.meters.peak import Peaks, SamplePeakMeter
+from stager.meters.quiet import noise_floor_power
 from stager.meters.runs import RunMeter
+from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
+from stager.meters.vu import VuMeter, VuResult
 
 __all__ = [
     "AverageMeter",
     "AverageResult",
+    "Figure",
+    "Hum",
+    "HumMeter",
     "LevelFigures",
     "LevelPanel",
+    "LoudnessMeter",
+    "LoudnessResult",
     "Measured",
     "Overview",
     "OverviewMeter",
@@ -19,6 +29,11 @@ __all__ = [
     "Peaks",
     "RunMeter",
     "SamplePeakMeter",
+    "StereoMeter",
+    "StereoResult",
     "TruePeakMeter",
+    "VuMeter",
+    "VuResult",
+    "noise_floor_power",
     "rms_dbfs",
 ]

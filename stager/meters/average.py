@@ -23,23 +23,31 @@ RELATIVE_GATE_DB: Final = -10.0
 Powers = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Gated:
-    """What passes the gates: its mean square (None: nothing does), and the share of blocks that were kept."""
+    """What passes the gates: its mean square (None: nothing does), and which blocks were kept."""
 
     power: float | None
-    kept_ratio: float
+    kept: NDArray[np.bool_]
+
+    @property
+    def kept_ratio(self) -> float:
+        """The share of blocks that were kept."""
+        return float(self.kept.mean())
 
 
 @dataclass(frozen=True, eq=False)
 class AverageResult:
     """Block powers of a file, and the questions they answer. Powers are mean squares; 1.0 is a full-scale square.
 
-    `block_powers` has shape (blocks, channels), the channel means removed; `means` and `powers` are of the whole file,
-    as it is, by channel. `short` says that the file was shorter than one block and counts as a single one.
+    `block_powers` has shape (blocks, channels), the channel means removed; so have `block_means`, as the file is, and
+    `has_zeros`, which marks blocks with 100 ms of nothing but zeros. `means` and `powers` are of the whole file, as it
+    is, by channel. `short` says that the file was shorter than one block and counts as a single one.
     """
 
     block_powers: Powers
+    block_means: Powers
+    has_zeros: NDArray[np.bool_]
     means: Powers
     powers: Powers
     short: bool
@@ -55,17 +63,22 @@ class AverageResult:
         results = [self.channel(channel, gain_db) for channel in range(self.block_powers.shape[1])]
         return max(results, key=lambda gated: gated.power or 0.0)
 
+    def loudest_channel(self) -> int:
+        """Give the channel (from 0) whose average is the highest."""
+        powers = [self.channel(channel).power or 0.0 for channel in range(self.block_powers.shape[1])]
+        return powers.index(max(powers))
+
     def ungated_power(self, channels: Literal["loudest", "mean"]) -> float:
         """Give the mean square of the whole file as it is: of the loudest channel, or the mean of the channels."""
         return float(self.powers.max() if channels == "loudest" else self.powers.mean())
 
 
 def _gated(powers: Powers, gain_db: float) -> Gated:
-    kept = powers[powers >= power_from_dbfs_rms(ABSOLUTE_GATE_DBFS - gain_db)]
-    if kept.size == 0:
-        return Gated(None, 0.0)
-    kept = kept[kept >= kept.mean() * power_from_db(RELATIVE_GATE_DB)]
-    return Gated(float(kept.mean()), kept.size / powers.size)
+    kept = powers >= power_from_dbfs_rms(ABSOLUTE_GATE_DBFS - gain_db)
+    if not kept.any():
+        return Gated(None, kept)
+    kept &= powers >= powers[kept].mean() * power_from_db(RELATIVE_GATE_DB)
+    return Gated(float(powers[kept].mean()), kept)
 
 
 class AverageMeter:
@@ -109,7 +122,21 @@ class AverageMeter:
         sums, counts = self._blocks(hops)
         powers = (sums[:, 1] - 2.0 * means * sums[:, 0]) / counts[:, None] + means**2
         short = self._frames < self._edge(BLOCK_HOPS)
-        return AverageResult(np.maximum(powers, 0.0), means, totals[1] / self._frames, short)
+        return AverageResult(
+            block_powers=np.maximum(powers, 0.0),
+            block_means=sums[:, 0] / counts[:, None],
+            has_zeros=self._blocks_with_zeros(hops, len(sums)),
+            means=means,
+            powers=totals[1] / self._frames,
+            short=short,
+        )
+
+    def _blocks_with_zeros(self, hops: Samples, blocks: int) -> NDArray[np.bool_]:
+        """Whether each block, (blocks, channels), holds a hop of nothing but zeros."""
+        empty = np.zeros((blocks + BLOCK_HOPS - 1, hops.shape[2]), np.bool_)
+        empty[: len(hops)] = hops[:, 1] == 0.0
+        empty[len(hops) :] = np.all(self._tail == 0.0, axis=0)
+        return np.asarray(np.any([empty[hop : hop + blocks] for hop in range(BLOCK_HOPS)], axis=0))
 
     def _edge(self, hop: int) -> int:
         return round(hop * self._rate_hz / HOPS_PER_S)

@@ -1,17 +1,25 @@
 """All meters in one pass over a file, and their figures as one record."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
+from enum import StrEnum
 from math import inf, nextafter
 from typing import Final, Literal
 
 from stager.meters.average import AverageMeter, AverageResult
 from stager.meters.finite import FiniteMeter
+from stager.meters.hum import Hum, HumMeter
+from stager.meters.loudness import SAMPLE_RATES_HZ as LOUDNESS_RATES_HZ
+from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
-from stager.meters.peak import Meter, Peaks, SamplePeakMeter, Samples
+from stager.meters.peak import Peaks, SamplePeakMeter, Samples
+from stager.meters.quiet import noise_floor_power
 from stager.meters.runs import SILENCE_FRAMES, RunMeter
+from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
+from stager.meters.vu import VuMeter, VuResult
 from stager.model import ChannelLevels, Levels, Reference, StreamInfo
-from stager.model.runs import Runs, joined
+from stager.model.runs import Runs, joined, no_runs
 from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
 
 RAIL_FRAMES: Final = 4
@@ -69,17 +77,36 @@ class LevelFigures:
 
 @dataclass(frozen=True, eq=False)
 class Measured(LevelFigures):
-    """All that one pass finds: `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros.
+    """All that one pass finds; None for what it was not asked for.
 
-    `not_finite` counts samples that are no numbers; `not_finite_frame` is the first of them.
+    `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros. `not_finite` counts samples
+    that are no numbers; `not_finite_frame` is the first of them. `hums` has one entry a channel.
     """
 
+    loudness: LoudnessResult | None
+    vu: VuResult | None
+    stereo: StereoResult | None
+    hums: tuple[Hum | None, ...]
     rails: Runs
     overs: Runs
     silences: Runs
-    overview: Overview
+    overview: Overview | None
     not_finite: int
     not_finite_frame: int | None
+
+    def levels(self, reference: Reference, channels: Channels) -> Levels:
+        """Give the figures as a record, as `LevelFigures` does, with all the others that were measured."""
+        hum = max((hum for hum in self.hums if hum), key=lambda hum: hum.power, default=None)
+        floor = noise_floor_power(self.average, self.average.loudest_channel())
+        others = {
+            "vu_dbfs": db_from_linear(self.vu.stem_linear(self.average, channels)) if self.vu else None,
+            "noise_floor_dbfs": rms_dbfs(floor, reference),
+            "hum_dbfs": rms_dbfs(hum.power, reference) if hum else None,
+            "hum_hz": hum.mains_hz if hum else None,
+            **(self.loudness.to_levels() if self.loudness else {}),
+            **(vars(self.stereo) if self.stereo else {}),
+        }
+        return super().levels(reference, channels).model_copy(update=others)
 
 
 class LevelPanel:
@@ -102,40 +129,82 @@ class LevelPanel:
         return LevelFigures(self.info, self._peak.result(), self._true_peak.result(), self._average.result())
 
 
-class Panel:
-    """Every meter in one pass. Samples that are no numbers count as 0, and are counted."""
+class Figure(StrEnum):
+    """What a panel measures beside peaks and average."""
 
-    def __init__(self, info: StreamInfo) -> None:
+    LOUDNESS = "loudness"
+    VU = "vu"
+    STEREO = "stereo"
+    HUM = "hum"
+    RUNS = "runs"
+    OVERVIEW = "overview"
+
+
+class Panel:
+    """Every meter in one pass, or those that are asked for. Samples that are no numbers count as 0, and are counted."""
+
+    def __init__(self, info: StreamInfo, figures: Collection[Figure] = frozenset(Figure)) -> None:
         self.info = info
-        self._levels = LevelPanel(info)
-        self._finite = FiniteMeter()
-        top = info.top_code_linear
-        highest = inf if info.encoding.is_integer else top
-        self._rails = [RunMeter(info.channels, low, high, RAIL_FRAMES) for low, high in _mirrored(top, highest)]
-        self._overs = [RunMeter(info.channels, *pair, 1) for pair in _mirrored(nextafter(1.0, 2.0), inf)]
-        self._silences = RunMeter(info.channels, 0.0, 0.0, SILENCE_FRAMES)
-        self._overview = OverviewMeter(info.channels, info.frames)
+        channels, rate_hz = info.channels, info.sample_rate_hz
+        self._levels, self._finite = LevelPanel(info), FiniteMeter()
+        fits = LOUDNESS_RATES_HZ[0] <= rate_hz <= LOUDNESS_RATES_HZ[1]
+        loud = Figure.LOUDNESS in figures and fits
+        self._loudness = LoudnessMeter(channels, rate_hz, info.channel_mask) if loud else None
+        self._vu = VuMeter(channels, rate_hz) if Figure.VU in figures else None
+        self._stereo = StereoMeter(channels) if Figure.STEREO in figures else None
+        self._hum = HumMeter(channels, rate_hz) if Figure.HUM in figures else None
+        self._runs = _RunMeters(info) if Figure.RUNS in figures else None
+        self._overview = OverviewMeter(channels, info.frames) if Figure.OVERVIEW in figures else None
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels) float64; what is no number is set to 0 in place."""
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         self._levels.update(block)
-        meters: tuple[Meter, ...] = (*self._rails, *self._overs, self._silences, self._overview)
-        for meter in meters:
-            meter.update(block)
+        for meter in (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._overview):
+            if meter is not None:
+                meter.update(block)
 
     def result(self) -> Measured:
         """Give all that was found in what was fed."""
+        base = self._levels.result()
+        parts = [base.average.channel(channel).power for channel in range(self.info.channels)]
+        rails, overs, silences = self._runs.result() if self._runs else (no_runs(),) * 3
         return Measured(
-            **vars(self._levels.result()),
-            rails=joined(*(meter.result() for meter in self._rails)),
-            overs=joined(*(meter.result() for meter in self._overs)),
-            silences=self._silences.result(),
-            overview=self._overview.result(),
+            **vars(base),
+            loudness=self._loudness.result() if self._loudness else None,
+            vu=self._vu.result() if self._vu else None,
+            stereo=self._stereo.result() if self._stereo else None,
+            hums=tuple(self._hum.result(channel, power) for channel, power in enumerate(parts)) if self._hum else (),
+            rails=rails,
+            overs=overs,
+            silences=silences,
+            overview=self._overview.result() if self._overview else None,
             not_finite=self._finite.count,
             not_finite_frame=self._finite.first_frame,
         )
+
+
+class _RunMeters:
+    """Runs at full scale on either side, beyond it, and of nothing but zeros."""
+
+    def __init__(self, info: StreamInfo) -> None:
+        top = info.top_code_linear
+        highest = inf if info.encoding.is_integer else top
+        self._rails = [RunMeter(info.channels, low, high, RAIL_FRAMES) for low, high in _mirrored(top, highest)]
+        beyond = () if info.encoding.is_integer else _mirrored(nextafter(1.0, 2.0), inf)
+        self._overs = [RunMeter(info.channels, low, high, 1) for low, high in beyond]
+        self._silences = RunMeter(info.channels, 0.0, 0.0, SILENCE_FRAMES)
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block."""
+        for meter in (*self._rails, *self._overs, self._silences):
+            meter.update(block)
+
+    def result(self) -> tuple[Runs, Runs, Runs]:
+        """Give rails, overs and silences."""
+        rails, overs = (joined(*(meter.result() for meter in meters)) for meters in (self._rails, self._overs))
+        return rails, overs, self._silences.result()
 
 
 def rms_dbfs(power: float | None, reference: Reference) -> float | None:

@@ -1,7 +1,6 @@
 """Sample peak: the largest absolute sample of each channel, and where it is first reached."""
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,13 +8,6 @@ from numpy.typing import NDArray
 from stager.compiled import sample_loop
 
 Samples = NDArray[np.float64]
-
-
-class Meter(Protocol):
-    """What every meter can do: take in the next block, (frames, channels) float64."""
-
-    def update(self, block: Samples) -> None:
-        """Take in the next block."""
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,7 @@ def no_runs() -> Runs:
 
 def joined(*many: Runs) -> Runs:
     """Give all the runs of several sets as one, in order of their start."""
+    many = many or (no_runs(),)
     channels, starts, stops = (
         np.concatenate([getattr(runs, name) for runs in many]) for name in ("channels", "starts", "stops")
     )

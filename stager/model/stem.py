@@ -32,7 +32,10 @@ MAX_CHANNELS: Final = 32
 
 
 class StreamInfo(Record):
-    """The audio of a file as its header describes it; `valid_bits` is the integer grid, 0 for float."""
+    """The audio of a file as its header describes it.
+
+    `valid_bits` is the integer grid, 0 for float; `channel_mask` the speakers of an extensible WAVE header, 0 for none.
+    """
 
     container: str
     encoding: Encoding
@@ -40,6 +43,7 @@ class StreamInfo(Record):
     sample_rate_hz: int
     channels: int
     frames: int
+    channel_mask: int = 0
 
     @property
     def duration_s(self) -> float:

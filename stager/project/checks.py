@@ -13,7 +13,6 @@ from stager.project.settings import TargetChanges
 KNOWN_VERSION: Final = 1
 """The version of the file's layout that this package reads."""
 
-SLEEPING_RULES: Final = ("loudness", "vu")
 """Rules whose meters are not in this version."""
 
 SLEEPING_TABLES: Final = ("link", "step", "plugin")
@@ -74,7 +73,6 @@ def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
 def not_yet_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
     """Give what a file may say, but this version does not do; each is brought to life by taking its line out here."""
     yield from _sleeping_tables(data)
-    yield from _sleeping_rules(data)
     yield from _sleeping(data, ("copy", "encoding"), lambda found: found in ("PCM_16", "PCM_24", "FLOAT"))
     yield from _sleeping(data, ("bus", "apply"), lambda found: found is True)
 
@@ -84,12 +82,6 @@ def _sleeping_tables(data: Mapping[str, Any]) -> Iterator[Fault]:
         for place, _ in _tables(data, kind):
             name = full_key((kind, place), data).removeprefix(f"{kind}.")
             yield Fault((kind, place), f"[[{kind}]] {name}: not yet in this version")
-
-
-def _sleeping_rules(data: Mapping[str, Any]) -> Iterator[Fault]:
-    roles = [("role", place, "target", "rule") for place, _ in _tables(data, "role")]
-    for where in [("target", "rule"), *roles]:
-        yield from _sleeping(data, where, lambda found: found in SLEEPING_RULES)
 
 
 def _sleeping(data: Mapping[str, Any], where: Where, sleeps: Callable[[object], bool]) -> Iterator[Fault]:

@@ -181,7 +181,10 @@ def test_level_panel_gives_the_same_levels() -> None:
     samples = noise(30_000, 2)
     panel = LevelPanel(stream(0, 2, 30_000))
     panel.update(samples)
-    assert panel.result().levels("square", "mean") == measured(samples).levels("square", "mean")
+    few, all_of_them = panel.result().levels("square", "mean"), measured(samples).levels("square", "mean")
+    assert {name: value for name, value in all_of_them if getattr(few, name) is not None} == few.model_dump(
+        exclude_none=True
+    ) | {"per_channel": few.per_channel}
 
 
 @pytest.mark.parametrize(("reference", "level_db"), [("sine", -3.0103), ("square", -6.0206)])

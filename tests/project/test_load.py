@@ -147,14 +147,15 @@ celing_dbtp = -3
 level_db = inf
 [[role]]
 match = ["*"]
-target = { rule = "vu" }
 [project]
 inbox = "x"
 outbox = "x/y"
 settle_s = "1"
+[copy]
+encoding = "FLOAT"
 """
     lines = [int(line.split(":")[1]) for line in told(tmp_path, text)]
-    assert lines == [2, 4, 5, 6, 8, 11, 12]
+    assert lines == [2, 4, 5, 6, 10, 11, 13]
 
 
 def test_a_faulty_value_brings_no_second_fault(tmp_path: Path) -> None:
