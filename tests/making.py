@@ -14,7 +14,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stager.model import ChannelLevels, Encoding, Levels, StreamInfo
+from stager.judge import decide_trim
+from stager.model import (
+    Advice,
+    ChannelLevels,
+    ChunkLog,
+    CopyInfo,
+    Encoding,
+    Finding,
+    Levels,
+    ProjectStamp,
+    Sidecar,
+    SourceInfo,
+    StagerStamp,
+    StreamInfo,
+    Target,
+    Verdict,
+)
 from stager.project import Project, load_project
 
 Samples = NDArray[np.float64]
@@ -150,6 +166,49 @@ def levels(**changes: Any) -> Levels:
     }
     each = ChannelLevels(**channel)
     return Levels(**{**channel, "average_reference": "sine", "per_channel": (each,), **changes})
+
+
+def sidecar(**changes: Any) -> Sidecar:
+    """A sidecar of a stem raised by 2 dB, every part filled in, but for the changes."""
+    source = SourceInfo(
+        path="bounces/kick.wav",
+        sha256="aa",
+        bytes=100,
+        container="WAV",
+        encoding=Encoding.PCM_24,
+        sample_rate_hz=48000,
+        channels=1,
+        frames=48000,
+        duration_s=1.0,
+    )
+    copy = CopyInfo(
+        path="staged/kick.wav",
+        sha256="bb",
+        encoding=Encoding.PCM_24,
+        dither="tpdf",
+        bit_identical=False,
+        sample_peak_dbfs=-6.0,
+        true_peak_dbtp=-6.0,
+        average_dbfs=-18.0,
+        chunks=ChunkLog(kept=("fmt ",), rewritten=("data",)),
+    )
+    parts: dict[str, Any] = {
+        "schema": "stager/sidecar/1",
+        "stem": "kick.wav",
+        "version": 1,
+        "source": source,
+        "levels": levels(extra={"spread": None}),
+        "trim": decide_trim(levels(), Target(), lambda gain: -20.0 + gain),
+        "findings": (Finding(code="clipped", verdict=Verdict.LISTEN, at_s=(0.5,), measured={"n": 1.0}, says="x"),),
+        "verdict": Verdict.LISTEN,
+        "advice": Advice(input_change_db=-3, says="down"),
+        "copy": copy,
+        "steps": ({"use": "high_pass", "cutoff_hz": 60.0},),
+        "project": ProjectStamp(name="Salt Road", settings_sha256="cc"),
+        "stager": StagerStamp(version="0.1.0"),
+        "staged_at": "2026-01-01T00:00:00.000+00:00",
+    }
+    return Sidecar(**{**parts, **changes})
 
 
 def project(folder: Path, text: str = "") -> Project:

@@ -6,71 +6,18 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from stager.judge import decide_trim
 from stager.model import (
-    Advice,
-    ChunkLog,
-    CopyInfo,
     Encoding,
-    Finding,
-    ProjectStamp,
     Refused,
-    Sidecar,
-    SourceInfo,
     Staged,
-    StagerStamp,
-    Target,
-    Verdict,
     read_sidecar,
 )
-from tests.making import levels
+from tests.making import sidecar
 
 KEYS = "schema stem version source levels trim findings verdict advice copy steps project stager staged_at"
 SOURCE_KEYS = "path path_bytes sha256 bytes container encoding sample_rate_hz channels frames duration_s"
 COPY_KEYS = "path sha256 encoding dither bit_identical sample_peak_dbfs true_peak_dbtp average_dbfs chunks not_carried"
 FINDING_KEYS = "code verdict channels count total_s at_s worst_at_s measured says"
-
-
-def sidecar(**changes: Any) -> Sidecar:
-    source = SourceInfo(
-        path="bounces/kick.wav",
-        sha256="aa",
-        bytes=100,
-        container="WAV",
-        encoding=Encoding.PCM_24,
-        sample_rate_hz=48000,
-        channels=1,
-        frames=48000,
-        duration_s=1.0,
-    )
-    copy = CopyInfo(
-        path="staged/kick.wav",
-        sha256="bb",
-        encoding=Encoding.PCM_24,
-        dither="tpdf",
-        bit_identical=False,
-        sample_peak_dbfs=-6.0,
-        true_peak_dbtp=-6.0,
-        average_dbfs=-18.0,
-        chunks=ChunkLog(kept=("fmt ",), rewritten=("data",)),
-    )
-    parts: dict[str, Any] = {
-        "schema": "stager/sidecar/1",
-        "stem": "kick.wav",
-        "version": 1,
-        "source": source,
-        "levels": levels(extra={"spread": None}),
-        "trim": decide_trim(levels(), Target(), lambda gain: -20.0 + gain),
-        "findings": (Finding(code="clipped", verdict=Verdict.LISTEN, at_s=(0.5,), measured={"n": 1.0}, says="x"),),
-        "verdict": Verdict.LISTEN,
-        "advice": Advice(input_change_db=-3, says="down"),
-        "copy": copy,
-        "steps": ({"use": "high_pass", "cutoff_hz": 60.0},),
-        "project": ProjectStamp(name="Salt Road", settings_sha256="cc"),
-        "stager": StagerStamp(version="0.1.0"),
-        "staged_at": "2026-01-01T00:00:00.000+00:00",
-    }
-    return Sidecar(**{**parts, **changes})
 
 
 def test_round_trip_through_json() -> None:

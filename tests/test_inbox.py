@@ -1,0 +1,106 @@
+"""What counts as a stem in an inbox: names, subfolders, order, and no link followed."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from stager import inbox
+from stager.errors import PlaceGone, PlaceRefused
+from stager.inbox import stems_in
+from tests.making import project, written
+
+NAMES = {
+    "kick.wav": True,
+    "KICK.WAV": True,
+    "kick.flac": True,
+    "drums/close/kick.wav": True,
+    "kick.wav.json": False,
+    "notes.txt": False,
+    ".kick.wav": False,
+    "~kick.wav": False,
+    ".hidden/kick.wav": False,
+    "~backup/kick.wav": False,
+    "kick.wav.tmp": False,
+    "kick": False,
+}
+
+
+@pytest.mark.parametrize(("name", "counts"), NAMES.items())
+def test_names_that_count(tmp_path: Path, name: str, counts: bool) -> None:
+    """Audio by its name counts, in any subfolder; hidden names never do, nor anything in a hidden folder."""
+    song = project(tmp_path)
+    written(song.inbox / name, b"")
+    assert stems_in(song) == ([name] if counts else [])
+
+
+def test_order_of_names(tmp_path: Path) -> None:
+    """Stems come in order of name, subfolders among them, so that every run is the same."""
+    song = project(tmp_path)
+    for name in ("b.wav", "a/z.wav", "a.wav", "c/a.wav", "B.wav"):
+        written(song.inbox / name, b"")
+    assert stems_in(song) == ["B.wav", "a.wav", "a/z.wav", "b.wav", "c/a.wav"]
+
+
+def test_include_and_exclude(tmp_path: Path) -> None:
+    """The project's own patterns say what counts."""
+    song = project(tmp_path, '[project]\ninclude = ["*.snd"]\nexclude = ["old/*"]\n')
+    for name in ("a.snd", "b.wav", "old/c.snd"):
+        written(song.inbox / name, b"")
+    assert stems_in(song) == ["a.snd"]
+
+
+def test_empty_inbox(tmp_path: Path) -> None:
+    """An inbox without audio has no stems, and is no error."""
+    assert stems_in(project(tmp_path)) == []
+
+
+def test_links_are_not_followed(tmp_path: Path) -> None:
+    """Neither a linked file nor a linked folder is a stem: an original lies in the inbox itself."""
+    song = project(tmp_path / "song")
+    written(tmp_path / "elsewhere" / "a.wav", b"")
+    (song.inbox / "a.wav").symlink_to(tmp_path / "elsewhere" / "a.wav")
+    (song.inbox / "more").symlink_to(tmp_path / "elsewhere")
+    (song.inbox / "circle").symlink_to(song.inbox)
+    assert stems_in(song) == []
+
+
+def test_only_files(tmp_path: Path) -> None:
+    """A folder or a pipe that is called like audio is no stem; what lies in the folder is."""
+    song = project(tmp_path)
+    os.mkfifo(song.inbox / "pipe.wav")
+    written(song.inbox / "folder.wav" / "a.wav", b"")
+    assert stems_in(song) == ["folder.wav/a.wav"]
+
+
+def test_name_that_is_no_utf8(tmp_path: Path) -> None:
+    """A stem is given as the system names it, so that it can be opened."""
+    song = project(tmp_path)
+    name = os.fsdecode(b"k\xffck.wav")
+    written(song.inbox / name, b"abc")
+    (found,) = stems_in(song)
+    assert (song.inbox / found).read_bytes() == b"abc"
+
+
+def test_inbox_that_is_gone(tmp_path: Path) -> None:
+    """A missing inbox is a broken place, named with its project."""
+    song = project(tmp_path, '[project]\nname = "Salt Road"\n')
+    song.inbox.rmdir()
+    with pytest.raises(PlaceGone, match=r"bounces: expected the inbox of Salt Road, found no such folder"):
+        stems_in(song)
+
+
+def test_folder_that_can_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A subfolder without permission is told, rather than its stems passed over."""
+    song = project(tmp_path)
+    written(song.inbox / "closed" / "a.wav", b"")
+    scan = os.scandir
+
+    def refusing(folder: Path) -> object:
+        if Path(folder).name == "closed":
+            raise PermissionError(13, "Permission denied")
+        return scan(folder)
+
+    monkeypatch.setattr(inbox.os, "scandir", refusing)
+    with pytest.raises(PlaceRefused, match="closed: expected permission to read"):
+        stems_in(song)
