@@ -1,4 +1,4 @@
-"""The ledger: what is written is known afterwards, beside a reader and after a kill; a broken file is a broken place."""
+"""The ledger: what is written is known later, beside a reader and after a kill; a broken file is a broken place."""
 
 import sqlite3
 import subprocess

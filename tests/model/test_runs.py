@@ -41,7 +41,7 @@ def test_between(run: tuple[int, int], reaches: bool) -> None:
 
 
 @settings(deadline=None)
-@given(found=RUNS, first=st.integers(0, 90), length=st.integers(0, 30))
+@given(found=RUNS, first=st.integers(0, 90), length=st.integers(1, 30))
 def test_between_is_sharing_a_frame(found: list[Run], first: int, length: int) -> None:
     """What is given is exactly what shares a frame with the stretch, in its order."""
     frames = set(range(first, first + length))

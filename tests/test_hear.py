@@ -1,0 +1,177 @@
+"""One file from end to end: what it is, what it measures, and findings that need no project."""
+
+import hashlib
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stager import hear as room
+from stager.containers import WaveFile
+from stager.errors import ChangedStem, StillGrowingStem, TruncatedStem, UnreadableStem
+from stager.hear import Heard, findings_of, hear, not_finite_sentence
+from stager.model import Encoding, Fingerprint, Verdict
+from tests.making import float_wav, noise, sine, wav, written
+
+AGE_S = 100.0
+
+
+def heard_of(path: Path, content: bytes, *, take_cut: bool = False) -> Heard:
+    return hear(written(path, content, age_s=AGE_S), "bounces/a.wav", settle_s=1.0, take_cut=take_cut)
+
+
+def codes(heard: Heard) -> list[str]:
+    return [finding.code for finding in findings_of(heard, heard.measured.levels("sine", "loudest"))]
+
+
+def test_what_a_file_is(tmp_path: Path) -> None:
+    """The source as the sidecar names it: path as given, hash and size of every byte, stream."""
+    content = wav(noise(24_000, 2), 24, after=[(b"LIST", b"abc")])
+    source = heard_of(tmp_path / "a.wav", content).source
+    assert source.path == "bounces/a.wav"
+    assert source.path_bytes is None
+    assert source.sha256 == hashlib.sha256(content).hexdigest()
+    assert source.bytes == len(content)
+    assert (source.container, source.encoding) == ("WAV", Encoding.PCM_24)
+    assert (source.sample_rate_hz, source.channels, source.frames, source.duration_s) == (48_000, 2, 24_000, 0.5)
+
+
+def test_fingerprint_is_that_of_the_file(tmp_path: Path) -> None:
+    """The fingerprint says which file was heard."""
+    heard = heard_of(tmp_path / "a.wav", wav(noise(100)))
+    state = (tmp_path / "a.wav").stat()
+    assert heard.fingerprint == Fingerprint(
+        state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
+    )
+
+
+def test_what_it_measures(tmp_path: Path) -> None:
+    """A sine at half of full scale reads -6.02 in peak and average (AES17)."""
+    levels = heard_of(tmp_path / "a.wav", wav(sine(1000.0, 1.0, peak=0.5))).measured.levels("sine", "loudest")
+    assert levels.sample_peak_dbfs == pytest.approx(-6.0206, abs=1e-3)
+    assert levels.average_dbfs == pytest.approx(-6.0206, abs=1e-3)
+
+
+def test_undecodable_name_is_kept_in_bytes(tmp_path: Path) -> None:
+    """A name that is no UTF-8 is kept in hex, so that its file can be found again."""
+    path = tmp_path / os.fsdecode(b"k\xffck.wav")
+    assert bytes.fromhex(heard_of(path, wav(noise(100))).source.path_bytes or "") == os.fsencode(path)
+
+
+@pytest.mark.parametrize("take_cut", [False, True])
+def test_no_audio(tmp_path: Path, take_cut: bool) -> None:
+    """What is no audio is refused, whatever else may be taken."""
+    with pytest.raises(UnreadableStem, match="expected audio"):
+        heard_of(tmp_path / "a.wav", b"text", take_cut=take_cut)
+
+
+def test_nothing_there(tmp_path: Path) -> None:
+    """A name that nothing has is refused."""
+    with pytest.raises(UnreadableStem, match="found nothing under this name"):
+        hear(tmp_path / "a.wav", "a.wav", settle_s=1.0)
+
+
+def test_cut_file_is_refused(tmp_path: Path) -> None:
+    """A file that was cut short is no stem."""
+    with pytest.raises(TruncatedStem, match="header promises more"):
+        heard_of(tmp_path / "a.wav", wav(noise(48_000))[:-1000])
+
+
+def test_growing_file_is_refused(tmp_path: Path) -> None:
+    """A file that is being written is waited for."""
+    path = written(tmp_path / "a.wav", wav(noise(48_000))[:-1000])
+    with pytest.raises(StillGrowingStem, match="still being written"):
+        hear(path, "a.wav", settle_s=60.0)
+
+
+def test_cut_file_as_far_as_it_goes(tmp_path: Path) -> None:
+    """Where no copy is made, a cut file is measured as it is and called corrupt, with where it ends."""
+    heard = heard_of(tmp_path / "a.wav", wav(noise(48_000), 16)[:-48_000], take_cut=True)
+    assert heard.cut_short
+    (found,) = findings_of(heard, heard.measured.levels("sine", "loudest"))
+    assert (found.code, found.verdict, found.at_s) == ("corrupt", Verdict.PLAY_AGAIN, (0.5,))
+    assert found.says == "Cut short: its header promises more than the 0.50 s that are there."
+
+
+class Meddler:
+    """Stands in for the opened file, and does something to the disk at the first block."""
+
+    def __init__(self, path: Path, content: bytes) -> None:
+        self._path, self._content = path, content
+
+    def __call__(self, wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
+        heard = self._heard(wave, shown_path, before)
+        written(self._path, self._content)
+        return heard
+
+    _heard = staticmethod(room._heard)
+
+
+@pytest.mark.parametrize("same_bytes", [True, False])
+def test_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, same_bytes: bool) -> None:
+    """A file that is written while it is read is refused, even where its bytes stay the same."""
+    content = wav(noise(1000))
+    monkeypatch.setattr(room, "_heard", Meddler(tmp_path / "a.wav", content if same_bytes else wav(noise(999))))
+    with pytest.raises(ChangedStem, match=r"a\.wav: expected one file from the first read to the last"):
+        heard_of(tmp_path / "a.wav", content)
+
+
+def test_file_that_is_replaced_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that is swapped for another under its name is refused as well."""
+    content = wav(noise(1000))
+    real = room._heard
+
+    def swapping(wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
+        written(tmp_path / "b", content, age_s=AGE_S).replace(tmp_path / "a.wav")
+        return real(wave, shown_path, before)
+
+    monkeypatch.setattr(room, "_heard", swapping)
+    with pytest.raises(ChangedStem, match="found it changed"):
+        heard_of(tmp_path / "a.wav", content)
+
+
+def test_sound_file_has_no_findings(tmp_path: Path) -> None:
+    """A plain part has nothing to be told."""
+    assert codes(heard_of(tmp_path / "a.wav", wav(noise(48_000)))) == []
+
+
+def test_damage_comes_first(tmp_path: Path) -> None:
+    """Of several findings the damage of the file itself comes first, and every one is told."""
+    samples = np.zeros((48_000, 1))
+    samples[100:110], samples[200], samples[300:304] = 1.0, np.nan, 1.5
+    heard = heard_of(tmp_path / "a.wav", float_wav(samples)[:-4], take_cut=True)
+    found = findings_of(heard, heard.measured.levels("sine", "loudest"))
+    assert [finding.code for finding in found[:2]] == ["corrupt", "corrupt"]
+    assert {"clipped", "over_full_scale"} <= {finding.code for finding in found[2:]}
+
+
+@pytest.mark.parametrize("samples", [np.zeros(4800), noise(48_000) * 1e-5], ids=["zeros", "too quiet"])
+def test_silent(tmp_path: Path, samples: np.ndarray) -> None:
+    """Silence, and what is too quiet to measure, is told."""
+    assert "silent" in codes(heard_of(tmp_path / "a.wav", float_wav(samples)))
+
+
+def test_not_finite_sentence(tmp_path: Path) -> None:
+    """What is no number is counted, and the first place named."""
+    samples = noise(48_000)
+    samples[24_000:24_003] = [[np.nan], [np.inf], [-np.inf]]
+    heard = heard_of(tmp_path / "a.wav", float_wav(samples))
+    says = "Damaged: 3 samples are no numbers (NaN or infinity), the first at 0.500 s."
+    assert not_finite_sentence(heard.measured) == says
+    (found,) = findings_of(heard, heard.measured.levels("sine", "loudest"))
+    assert (found.code, found.at_s, found.says) == ("corrupt", (0.5,), says)
+
+
+def test_original_is_left_alone(tmp_path: Path) -> None:
+    """Hearing a file changes neither bytes nor times, and needs no right to write."""
+    path = written(tmp_path / "a.wav", wav(noise(1000)), age_s=AGE_S)
+    path.chmod(0o444)
+    before = path.stat()
+    hear(path, "a.wav", settle_s=1.0)
+    after = path.stat()
+    assert (after.st_mtime_ns, after.st_ctime_ns, after.st_ino) == (
+        before.st_mtime_ns,
+        before.st_ctime_ns,
+        before.st_ino,
+    )
