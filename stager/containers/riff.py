@@ -1,11 +1,12 @@
-"""Walks the chunks of a RIFF/WAVE file and says whether its header and its length agree.
+"""Walks the chunks of a WAVE file, RIFF, RF64 or BW64, and says whether its header and its length agree.
 
-Source: the chunk rules of RIFF (an odd chunk has one pad byte that its size does not count), and, for what a header
-looks like while its writer is still at work, measurements with libsndfile 1.2.2.
+Source: RIFF (an odd chunk has one pad byte that its size does not count); EBU Tech 3306 and ITU-R BS.2088 (RF64, BW64:
+sizes of FFFFFFFFh stand in the `ds64` chunk, which comes first); and, for what a header looks like while its writer is
+still at work, measurements with libsndfile 1.2.2.
 """
 
 import os
-import struct
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
@@ -14,6 +15,11 @@ HEADER_BYTES: Final = 12
 UNKNOWN_SIZE: Final = 0xFFFFFFFF
 PLACEHOLDER_RIFF_SIZES: Final = (0, 8, UNKNOWN_SIZE)
 """What stands in the RIFF size while a file is being written: 0, or 8 (libsndfile 1.2.2), or all ones."""
+WIDE_FORMS: Final = ("RF64", "BW64")
+DS64_BYTES: Final = 28
+TABLE_ENTRY_BYTES: Final = 12
+MOST_CHUNKS: Final = 100_000
+"""More chunks than that are no file of a recorder, but a header made to keep us busy (own limit)."""
 
 
 class Finish(Enum):
@@ -26,25 +32,40 @@ class Finish(Enum):
 
 @dataclass(frozen=True)
 class Chunk:
-    """One chunk: its four-character name, the place of its payload, the payload's length as its header states it."""
+    """One chunk: its four-character name, the place of its payload, the payload's length as its header states it.
+
+    `head_bytes` is the length of its own header, `align` what the place of the next chunk is a multiple of.
+    """
 
     name: bytes
     start: int
     size: int
+    head_bytes: int = 8
+    align: int = 2
+
+    @property
+    def head_start(self) -> int:
+        """Where its own header begins."""
+        return self.start - self.head_bytes
 
     @property
     def padded_end(self) -> int:
-        """Where the next chunk begins: after the payload and, where its size is odd, one pad byte."""
-        return self.start + self.size + (self.size & 1)
+        """Where the next chunk begins: after the payload and its padding."""
+        end = self.start + self.size
+        return end + -(end - self.head_start) % self.align
 
 
 @dataclass(frozen=True)
 class Layout:
-    """The chunks of a file in order, with its true length in bytes and the size that its RIFF header states."""
+    """The chunks of a file in order, with its true length in bytes and the size that its header states, less 8.
+
+    `form` is the kind of file: RIFF, RF64, BW64 or W64.
+    """
 
     chunks: tuple[Chunk, ...]
     riff_size: int
     file_bytes: int
+    form: str = "RIFF"
 
     def first(self, name: bytes) -> Chunk | None:
         """Give the first chunk of this name."""
@@ -62,26 +83,42 @@ class Layout:
         return Finish.CUT if max(ends) > self.file_bytes + (self.riff_size & 1) else Finish.COMPLETE
 
 
-def walk(descriptor: int, file_bytes: int) -> Layout:
-    """Read the chunk headers of a RIFF file; stops at the end of the file, or where no chunk can follow.
+def walk(descriptor: int, file_bytes: int, form: str = "RIFF") -> Layout:
+    """Read the chunk headers of a file; stops at the end of the file, or where no chunk can follow.
 
     Raises:
         OSError: where the system refuses a read.
     """
-    riff_size = struct.unpack("<I", os.pread(descriptor, 4, 4))[0]
-    chunks: list[Chunk] = []
+    riff_size = int.from_bytes(os.pread(descriptor, 4, 4), "little")
+    wide = _wide_sizes(descriptor, file_bytes) if form in WIDE_FORMS else {}
+    if riff_size == UNKNOWN_SIZE:
+        riff_size = wide.get(b"riff", riff_size)
+    return Layout(tuple(_chunks(descriptor, file_bytes, wide)), riff_size, file_bytes, form)
+
+
+def _chunks(descriptor: int, file_bytes: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:
     position = HEADER_BYTES
-    while position + 8 <= file_bytes:
-        head = os.pread(descriptor, 8, position)
+    for _ in range(MOST_CHUNKS):
+        head = os.pread(descriptor, 8, position) if position + 8 <= file_bytes else b""
         if len(head) < 8 or not head[:4].isascii():
-            break
-        chunks.append(Chunk(head[:4], position + 8, int.from_bytes(head[4:], "little")))
-        if _is_open_data(chunks[-1]):
-            break
-        position = chunks[-1].padded_end
-    return Layout(tuple(chunks), riff_size, file_bytes)
+            return
+        size = int.from_bytes(head[4:], "little")
+        chunk = Chunk(head[:4], position + 8, wide.get(head[:4], size) if size == UNKNOWN_SIZE else size)
+        yield chunk
+        if chunk.name == b"data" and chunk.size in (0, UNKNOWN_SIZE):
+            return  # the rest is audio whose length was never written, no chunk can be found behind it
+        position = chunk.padded_end
 
 
-def _is_open_data(chunk: Chunk) -> bool:
-    """Whether the rest of the file is audio whose length was never written, so that no chunk can be found behind."""
-    return chunk.name == b"data" and chunk.size in (0, UNKNOWN_SIZE)
+def _wide_sizes(descriptor: int, file_bytes: int) -> dict[bytes, int]:
+    """Read the 64-bit sizes of a `ds64` chunk, by chunk name; `riff` is the file's own."""
+    head = os.pread(descriptor, 8 + DS64_BYTES, HEADER_BYTES)
+    if len(head) < 8 + DS64_BYTES or head[:4] != b"ds64":
+        return {}
+    sizes = {b"riff": int.from_bytes(head[8:16], "little"), b"data": int.from_bytes(head[16:24], "little")}
+    room = min(int.from_bytes(head[4:8], "little") - DS64_BYTES, file_bytes) // TABLE_ENTRY_BYTES
+    entries = min(int.from_bytes(head[32:36], "little"), room, MOST_CHUNKS)
+    table = os.pread(descriptor, entries * TABLE_ENTRY_BYTES, HEADER_BYTES + 8 + DS64_BYTES)
+    for at in range(0, len(table) - TABLE_ENTRY_BYTES + 1, TABLE_ENTRY_BYTES):
+        sizes.setdefault(table[at : at + 4], int.from_bytes(table[at + 4 : at + 12], "little"))
+    return sizes
