@@ -6,9 +6,11 @@ Only the records and the project at the end are the package's own: a test needs 
 import os
 import struct
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -129,6 +131,14 @@ def written(path: Path, content: bytes, *, age_s: float = 0.0) -> Path:
         then = time.time() - age_s
         os.utime(path, (then, then))
     return path
+
+
+@contextmanager
+def in_memory() -> Iterator[Path]:
+    """Give a new folder on a disk in memory where the system has one, for tests that sync a thousand times."""
+    shared = Path("/dev/shm")  # noqa: S108 - a new folder in it, under a name of its own
+    with TemporaryDirectory(dir=shared if os.access(shared, os.W_OK) else None) as folder:
+        yield Path(folder)
 
 
 def tree(folder: Path) -> dict[str, bytes]:
