@@ -1,0 +1,318 @@
+"""Many stems at once: a bad stem is an outcome, a bad place a stop, and the order is that of the names."""
+
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stager import batch as room
+from stager.batch import Bench, News, bench, rehearse_all, stage_all
+from stager.errors import NoSpace, PlaceError
+from stager.model import Outcome, Refused, Staged
+from stager.pipeline import Prepared, StemJob
+from stager.project import Project
+from stager.staging import Staging, staging
+from tests.making import float_wav, in_memory, noise, project, tree, wav, written
+
+GOOD = ("a.wav", "b.wav", "drums/c.wav", "d.wav")
+NOT_FINITE = float_wav(np.full(1000, np.nan))
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """Give a folder in memory: every stem syncs several times."""
+    with in_memory() as folder:
+        yield folder
+
+
+@pytest.fixture
+def song(tmp_path: Path) -> Project:
+    """Give a project with four stems, the second of which is damaged."""
+    found = project(tmp_path)
+    for seed, name in enumerate(GOOD):
+        written(found.inbox / name, wav(noise(4800, seed=seed, rms=0.02)), age_s=100.0)
+    written(found.inbox / "b.wav", NOT_FINITE, age_s=100.0)
+    return found
+
+
+class Inline(Executor):
+    """Does the work at once, in the calling thread."""
+
+    def submit(self, work: Callable[..., Any], /, *args: Any, **keys: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        try:
+            future.set_result(work(*args, **keys))
+        except Exception as error:  # noqa: BLE001 - what an executor is for
+            future.set_exception(error)
+        return future
+
+
+def run(song: Project, *, again: bool = False, jobs: int = 1, tell: Callable[[News], None] = print) -> list[Outcome]:
+    with staging(song) as held:
+        return stage_all(held, GOOD, again=again, jobs=jobs, tell=tell)
+
+
+def kinds(outcomes: list[Outcome]) -> list[str]:
+    return [outcome.refused if isinstance(outcome, Refused) else "staged" for outcome in outcomes]
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 4])
+def test_one_bad_stem_among_good_ones(song: Project, jobs: int) -> None:
+    """A damaged stem is refused, the others are staged, and outcomes come in the order of the names."""
+    outcomes = run(song, jobs=jobs)
+    assert [outcome.stem for outcome in outcomes] == list(GOOD)
+    assert kinds(outcomes) == ["staged", "not_finite", "staged", "staged"]
+    assert set(tree(song.outbox)) == {
+        *(name for name in GOOD if name != "b.wav"),
+        *(f"{name}.json" for name in GOOD if name != "b.wav"),
+    }
+
+
+def test_everyone_hears_of_every_stem_once(song: Project) -> None:
+    """Each outcome is told as it is done, also one that was up to date."""
+    for _ in range(2):
+        heard: list[News] = []
+        run(song, jobs=3, tell=heard.append)
+        assert sorted(news.outcome.stem for news in heard) == sorted(GOOD)
+
+
+def test_second_run_makes_nothing(song: Project) -> None:
+    """What is up to date is not made again, and the outbox stays as it is."""
+    run(song)
+    before = {path: path.stat().st_mtime_ns for path in song.outbox.rglob("*.*")}
+    outcomes = run(song)
+    assert [outcome.fresh for outcome in outcomes if isinstance(outcome, Staged)] == [False] * 3
+    assert {path: path.stat().st_mtime_ns for path in song.outbox.rglob("*.*")} == before
+
+
+def test_again_makes_everything(song: Project) -> None:
+    """Asked to, everything is made once more."""
+    run(song)
+    assert all(outcome.fresh for outcome in run(song, again=True) if isinstance(outcome, Staged))
+
+
+def test_number_of_workers_changes_nothing(song: Project) -> None:
+    """One worker or many give the same copies."""
+    run(song, jobs=1)
+    one = {name: content for name, content in tree(song.outbox).items() if name.endswith(".wav")}
+    run(song, again=True, jobs=4)
+    assert {name: content for name, content in tree(song.outbox).items() if name.endswith(".wav")} == one
+
+
+def test_stem_that_is_gone_since(song: Project) -> None:
+    """A stem that was listed and is gone is refused."""
+    (song.inbox / "a.wav").unlink()
+    assert kinds(run(song))[0] == "unreadable"
+
+
+def test_stem_that_is_gone_after_it_was_staged(song: Project) -> None:
+    """Neither does an up-to-date copy hide that its stem is gone."""
+    run(song)
+    (song.inbox / "a.wav").unlink()
+    assert kinds(run(song))[0] == "unreadable"
+
+
+def test_stem_touched_without_a_change(song: Project) -> None:
+    """A stem under another time stamp with the same bytes is up to date."""
+    run(song)
+    content = (song.inbox / "a.wav").read_bytes()
+    written(song.inbox / "a.wav", content, age_s=50.0)
+    first = run(song)[0]
+    assert isinstance(first, Staged)
+    assert not first.fresh
+
+
+def test_place_that_fails_stops_and_discards(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the outbox fails, the batch stops; what was published stays, and no draft is left."""
+    published = Staging.publish
+
+    def fills_up(held: Staging, job: StemJob, made: Prepared) -> Staged:
+        if job.relative != "a.wav":
+            made.discard()
+            raise NoSpace("full")
+        return published(held, job, made)
+
+    monkeypatch.setattr(Staging, "publish", fills_up)
+    with pytest.raises(NoSpace, match="full"):
+        run(song, jobs=1)
+    assert set(tree(song.outbox)) == {"a.wav", "a.wav.json"}
+
+
+def test_place_that_fails_while_preparing(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that finds the place broken stops the batch as well."""
+
+    def fails(job: StemJob) -> object:
+        raise PlaceError(f"broken at {job.stem}")
+
+    monkeypatch.setattr(room, "prepare", fails)
+    with pytest.raises(PlaceError, match="broken at"):
+        run(song)
+
+
+def test_only_stem_errors_are_outcomes(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A mistake of our own is never recorded as a bad stem."""
+
+    def fails(_job: StemJob) -> object:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(room, "prepare", fails)
+    with pytest.raises(ZeroDivisionError):
+        run(song)
+
+
+def test_interrupted_batch_leaves_no_draft(song: Project) -> None:
+    """Stopped in the middle, what is published stays whole, and no draft is left."""
+
+    def stop(_news: News) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run(song, jobs=2, tell=stop)
+    names = set(tree(song.outbox))
+    assert not [name for name in names if name.endswith(".tmp")]
+    assert {name for name in names if name.endswith(".json")} == {f"{n}.json" for n in names if n.endswith(".wav")}
+
+
+def test_two_stems_of_one_copy_name(tmp_path: Path) -> None:
+    """Two stems whose copies would have one name get a copy each, though both saw the name free."""
+    roles = '[[role]]\nname = "bc"\nmatch = ["a.wav"]\n[[role]]\nname = "c"\nmatch = ["ab.wav"]\n'
+    song = project(tmp_path, f'[copy]\nname = "{{stem}}{{role}}{{suffix}}"\n{roles}')
+    for seed, name in enumerate(("a.wav", "ab.wav")):
+        written(song.inbox / name, wav(noise(4800, seed=seed, rms=0.02)), age_s=100.0)
+    with staging(song) as held:
+        outcomes = stage_all(held, ["a.wav", "ab.wav"], again=False, jobs=2, tell=print)
+    places = [outcome.sidecar.copy_.path for outcome in outcomes]
+    assert sorted(places) == ["staged/abc.v2.wav", "staged/abc.wav"]
+    assert set(tree(song.outbox)) == {"abc.wav", "abc.wav.json", "abc.v2.wav", "abc.v2.wav.json"}
+
+
+def test_name_taken_between_preparing_and_publishing(song: Project) -> None:
+    """Where a person's file took the name meanwhile, the stem is made once more and goes beside it."""
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        at_work.put(held.job("a.wav"))
+        written(song.outbox / "a.wav", b"theirs")
+        ((_, news),) = at_work.take(0.0)
+    assert news.instead_of == "a.wav"
+    assert (song.outbox / "a.wav").read_bytes() == b"theirs"
+    assert (song.outbox / "a.v2.wav.json").exists()
+
+
+def test_copy_removed_while_its_stem_was_looked_at(song: Project) -> None:
+    """Where the stem is unchanged, but its copy vanished meanwhile, it is made once more."""
+    run(song)
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        at_work.put(held.job("a.wav"))
+        (song.outbox / "a.wav").unlink()
+        ((_, news),) = at_work.take(0.0)
+    assert isinstance(news.outcome, Staged)
+    assert news.outcome.fresh
+    assert (song.outbox / "a.wav").exists()
+
+
+def test_bench_has_so_much_room(song: Project) -> None:
+    """A bench takes so many stems and no more until one has come back."""
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=2)
+        for name in ("a.wav", "d.wav"):
+            assert at_work.has_room()
+            assert not at_work.is_at(name)
+            at_work.put(held.job(name))
+            assert at_work.is_at(name)
+        assert (len(at_work), at_work.has_room()) == (2, False)
+        assert len(list(at_work.take(0.0))) == 2
+        assert (len(at_work), at_work.has_room()) == (0, True)
+
+
+def test_ready_stems_come_in_the_order_they_were_put(song: Project) -> None:
+    """Of several that are ready, the first that was put to work is published first."""
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        for name in ("d.wav", "a.wav", "drums/c.wav"):
+            at_work.put(held.job(name))
+        assert [job.relative for job, _ in at_work.take(0.0)] == ["d.wav", "a.wav", "drums/c.wav"]
+
+
+def test_bench_let_go_of(song: Project) -> None:
+    """What is on a bench that is cleared leaves nothing behind, the refused among it."""
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        for name in GOOD:
+            at_work.put(held.job(name))
+        at_work.clear()
+        assert len(at_work) == 0
+    assert tree(song.outbox) == {}
+
+
+def test_bench_let_go_of_at_work(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stem that a thread is still working on is waited for and discarded; one that has not begun is not begun."""
+    real, begun, go_on, seen = room.prepare, threading.Event(), threading.Event(), []
+
+    def slow(job: StemJob) -> object:
+        seen.append(job.relative)
+        begun.set()
+        go_on.wait(10.0)
+        return real(job)
+
+    monkeypatch.setattr(room, "prepare", slow)
+    with staging(song) as held, bench(held, 1) as at_work:
+        at_work.put(held.job("a.wav"))
+        at_work.put(held.job("d.wav"))
+        assert begun.wait(10.0)
+        threading.Timer(0.05, go_on.set).start()
+        at_work.clear()
+    assert seen == ["a.wav"]
+    assert tree(song.outbox) == {}
+
+
+def test_nothing_at_work(song: Project) -> None:
+    """An empty bench gives nothing, and no names no outcomes."""
+    with staging(song) as held:
+        assert list(Bench(held, Inline(), room=1).take(0.0)) == []
+        assert stage_all(held, [], again=False, jobs=1, tell=print) == []
+
+
+def test_hints_come_with_the_news(tmp_path: Path) -> None:
+    """What is worth saying beside an outcome comes with it, by the key under which it counts as said."""
+    song = project(tmp_path)
+    samples = noise(48_000, rms=0.003)
+    samples[::4800] = 0.4
+    heard: list[News] = []
+    for name in ("a.wav", "b.wav"):
+        written(song.inbox / name, wav(samples), age_s=100.0)
+    with staging(song) as held:
+        stage_all(held, ["a.wav", "b.wav"], again=False, jobs=1, tell=heard.append)
+    assert [[hint.once for hint in news.hints] for news in heard] == [["percussive"], ["percussive"]]
+
+
+def test_rehearsal(song: Project) -> None:
+    """A dry run gives every outcome in order, refusals among them, and writes nothing, a lock neither."""
+    before = tree(song.folder)
+    outcomes = list(rehearse_all(song, GOOD))
+    assert kinds(outcomes) == ["staged", "not_finite", "staged", "staged"]
+    assert tree(song.folder) == before
+    assert not song.state.exists()
+
+
+def test_rehearsal_decides_as_staging_does(song: Project) -> None:
+    """What a dry run shows is what staging does."""
+    rehearsed = list(rehearse_all(song, GOOD))
+    for one, other in zip(rehearsed, run(song), strict=True):
+        if isinstance(one, Staged):
+            assert isinstance(other, Staged)
+            assert one.sidecar.trim == other.sidecar.trim
+        else:
+            assert (one.stem, one.refused, one.says) == (other.stem, other.refused, other.says)
+
+
+def test_refusal_names_its_path_alike(song: Project) -> None:
+    """A refusal names the same source in a dry run and for real: the path from the project file."""
+    (rehearsed,) = [outcome for outcome in rehearse_all(song, ["b.wav"]) if isinstance(outcome, Refused)]
+    staged = run(song)[1]
+    assert isinstance(staged, Refused)
+    assert rehearsed.to_data() == staged.to_data()
