@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from stager.containers import fingerprint_of
 from stager.errors import StemError
 from stager.judge import Hint
-from stager.model import Outcome, Refused, Staged
+from stager.ledger import read_entries
+from stager.model import Outcome, Staged
 from stager.names import shown
 from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
 from stager.project import Project
-from stager.staging import Staging
+from stager.staging import LEDGER, Staging, job_of, refused
 
 Work = Future[Prepared | Unchanged]
 
@@ -140,12 +141,13 @@ def stage_all(
 
 def rehearse_all(project: Project, names: Iterable[str]) -> Iterator[Outcome]:
     """Give each stem's outcome as it would be; nothing is written and no lock is taken."""
+    known = {entry.key: entry for entry in read_entries(project.state / LEDGER)}
     for relative in names:
-        job = StemJob(project, relative)
+        job = job_of(project, relative, known.get(os.fsencode(relative)))
         try:
             yield Staged(rehearse(job))
         except StemError as error:
-            yield Refused(job.stem, job.stem, error.code, str(error))
+            yield refused(job, error)
 
 
 def _current(staging: Staging, relative: str) -> Staged | None:

@@ -67,7 +67,11 @@ class Draft:
                 if error.errno == errno.EEXIST:
                     raise
                 _claim(place)
-                self.path.replace(place)
+                try:
+                    self.path.replace(place)
+                except OSError:
+                    place.unlink(missing_ok=True)
+                    raise
             else:
                 self.path.unlink()
 
@@ -130,8 +134,11 @@ def remove(path: Path) -> None:
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it, where they are missing."""
     missing = [above for above in (folder, *folder.parents) if not above.exists()]
-    with placing(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+    try:
+        with placing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise PlaceGone(f"{shown(folder)}: expected a folder, found a file of that name") from error
     for made in missing:
         sync_folder(made.parent)
 

@@ -95,11 +95,16 @@ def open_ledger(path: Path) -> Iterator[Ledger]:
 
 
 def read_entries(path: Path) -> tuple[Entry, ...]:
-    """Give every entry without a lock, beside a running daemon; nothing where there is no ledger."""
+    """Give every entry without a lock, beside a running daemon; nothing where there is no ledger.
+
+    Where no daemon is at work, SQLite is told that the file stands still, so that reading leaves no file of its own.
+    """
     if not path.exists():
         return ()
     with _asking():
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+        still = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
+        uri = f"{path.absolute().as_uri()}?mode=ro{still}"
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None)
         try:
             return Ledger(connection).entries()
         finally:

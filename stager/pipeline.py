@@ -142,10 +142,11 @@ def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> T
         clip_guard_dbfs=None if guard is None else db_from_linear(guard),
         role=role.name if role else None,
     )
-    if rule == target.rule or decision.decided_by is DecidedBy.SILENT:
-        return decision.model_copy(update={"target": target})
-    because = f"{decision.because} It has no {target.rule} figure, so its average counts."
-    return decision.model_copy(update={"target": target, "because": because})
+    notes = [decision.because]
+    if decision.decided_by is not DecidedBy.SILENT:
+        notes += [f"It has no {target.rule} figure, so its average counts."] * (rule != target.rule)
+        notes += ["It is shorter than 400 ms, so it counts as one block."] * measured.average.short
+    return decision.model_copy(update={"target": target, "because": " ".join(notes)})
 
 
 def _write_copy(job: StemJob, heard: Heard, trim: TrimDecision, place: CopyPlace, draft: Draft) -> CopyInfo:

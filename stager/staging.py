@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Final
 
 from stager.errors import PlaceGone, StemError
-from stager.files import locked, make_folder, remove, sweep_drafts, sync_folder, write_whole
+from stager.files import locked, make_folder, remove, sha256_of, sweep_drafts, sync_folder, write_whole
 from stager.ledger import Entry, Ledger, open_ledger
 from stager.meters import Overview
 from stager.model import Fingerprint, Refused, Sidecar, Staged
 from stager.names import shown
-from stager.outbox import sidecar_of, sidecar_place
+from stager.outbox import CopyPlace, sidecar_of, sidecar_place
 from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
 from stager.project import Project
 
@@ -53,17 +53,10 @@ class Staging:
     def job(self, relative: str, *, again: bool = False) -> StemJob:
         """Give the work that a stem asks for; with `again`, even where its copy is up to date."""
         entry = self._ledger.entry(os.fsencode(relative))
-        if entry is None or not entry.copy_sha256:
-            return StemJob(self.project, relative)
-        done = not again and self._is_in_force(entry) and self._sidecar(entry) is not None
-        return StemJob(
-            self.project,
-            relative,
-            known_sha256=entry.source_sha256 if done else None,
-            former_sha256=entry.source_sha256,
-            version=entry.version,
-            own_sha256s=frozenset({entry.copy_sha256, entry.former_sha256} - {""}),
-        )
+        job = job_of(self.project, relative, entry)
+        if entry is None or again or not self._is_in_force(entry) or self._sidecar(entry) is None:
+            return job
+        return replace(job, known_sha256=entry.source_sha256)
 
     def publish(self, job: StemJob, prepared: Prepared) -> Staged:
         """Put a copy and its sidecar in place.
@@ -74,8 +67,10 @@ class Staging:
         """
         place, entry = prepared.place.path, self._intent(job, prepared)
         try:
+            _check_still_ours(prepared.place)
             self._ledger.write(entry)
-            remove(sidecar_place(place))
+            for stale in _stale_sidecars(prepared.place, job.stem):
+                remove(stale)
             sync_folder(place.parent)
             (prepared.copy_draft.replace if os.path.lexists(place) else prepared.copy_draft.publish)(place)
             prepared.sidecar_draft.replace(sidecar_place(place))
@@ -99,8 +94,7 @@ class Staging:
         """Note that a stem has no copy, or keeps the one of its last good version."""
         entry = self._ledger.entry(os.fsencode(job.relative)) or _blank(job)
         self._ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
-        path = shown(Path(os.path.relpath(job.path, self.project.folder)))
-        return Refused(job.stem, path, error.code, str(error))
+        return refused(job, error)
 
     def _is_in_force(self, entry: Entry) -> bool:
         settings = self.project.settings_sha256_for(shown(os.fsdecode(entry.key)))
@@ -141,6 +135,20 @@ class Staging:
         write_whole(place, json.dumps(content, separators=(",", ":")).encode())
 
 
+def job_of(project: Project, relative: str, entry: Entry | None) -> StemJob:
+    """Give the work that a stem asks for, by what the ledger knows of it; `known_sha256` is left open."""
+    if entry is None or not entry.copy_sha256:
+        return StemJob(project, relative)
+    own = frozenset({entry.copy_sha256, entry.former_sha256} - {""})
+    return StemJob(project, relative, former_sha256=entry.source_sha256, version=entry.version, own_sha256s=own)
+
+
+def refused(job: StemJob, error: StemError) -> Refused:
+    """Give the outcome of a stem that can't be staged."""
+    path = shown(Path(os.path.relpath(job.path, job.project.folder)))
+    return Refused(job.stem, path, error.code, str(error))
+
+
 @contextmanager
 def staging(project: Project) -> Iterator[Staging]:
     """Take the project's lock, open its ledger and sweep up what a killed process left.
@@ -174,6 +182,29 @@ def check_places(project: Project) -> None:
 def overview_name(key: bytes) -> str:
     """Give the file name of a stem's overview, from the bytes of its path below the inbox."""
     return f"{sha256(key).hexdigest()[:32]}.json"
+
+
+def _check_still_ours(place: CopyPlace) -> None:
+    """See that the copy's name is as free, or as much ours, as when it was chosen.
+
+    Raises:
+        FileExistsError: where another file took it meanwhile.
+    """
+    if os.path.lexists(place.path) and (
+        place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
+    ):
+        raise FileExistsError(shown(place.path))
+
+
+def _stale_sidecars(place: CopyPlace, stem: str) -> Iterator[Path]:
+    """Sidecars of ours that describe no file any more once the copy is in place.
+
+    That is the one of the copy's predecessor, and the one beside a copy that a person has altered since.
+    """
+    yield sidecar_place(place.path)
+    altered = sidecar_of(place.instead_of) if place.instead_of else None
+    if place.instead_of and altered and altered.stem == stem:
+        yield sidecar_place(place.instead_of)
 
 
 def _blank(job: StemJob) -> Entry:

@@ -186,7 +186,6 @@ def test_no_draft_is_left_by_a_failure(
     assert tree(tmp_path) == {"a.json": b"old"}
 
 
-@pytest.mark.xfail(strict=True, reason="the claimed name stays as an empty file where the rename after it fails")
 def test_failure_without_hard_links_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a disk without hard links, a name that was claimed is given back where the rename fails."""
     monkeypatch.setattr(os, "link", failing(errno.EPERM))
@@ -248,9 +247,6 @@ def test_folder_that_is_a_file_for_real(tmp_path: Path) -> None:
         draft_in(tmp_path / "staged" / "drums")
 
 
-@pytest.mark.xfail(
-    strict=True, raises=FileExistsError, reason="make_folder lets FileExistsError pass for a folder's name"
-)
 @pytest.mark.parametrize("call", [make_folder, draft_in], ids=["make_folder", "draft_in"])
 def test_folder_that_is_a_file_itself(tmp_path: Path, call: Callable[[Path], object]) -> None:
     """Where the folder's own name is a file's, that is a broken place, not a taken name."""

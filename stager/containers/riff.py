@@ -93,21 +93,41 @@ def walk(descriptor: int, file_bytes: int, form: str = "RIFF") -> Layout:
     wide = _wide_sizes(descriptor, file_bytes) if form in WIDE_FORMS else {}
     if riff_size == UNKNOWN_SIZE:
         riff_size = wide.get(b"riff", riff_size)
-    return Layout(tuple(_chunks(descriptor, file_bytes, wide)), riff_size, file_bytes, form)
+    return Layout(tuple(_chunks(descriptor, file_bytes, riff_size + 8, wide)), riff_size, file_bytes, form)
 
 
-def _chunks(descriptor: int, file_bytes: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:
-    position = HEADER_BYTES
+def _chunks(descriptor: int, file_bytes: int, stated_end: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:
+    """The chunks up to where the header says that the file ends; what lies behind is no chunk of it.
+
+    Up to and with the audio, the header is not asked: a writer that is still at work has not put its end there yet.
+    """
+    position, past_audio = HEADER_BYTES, False
     for _ in range(MOST_CHUNKS):
-        head = os.pread(descriptor, 8, position) if position + 8 <= file_bytes else b""
-        if len(head) < 8 or not head[:4].isascii():
+        chunk = _chunk_at(descriptor, position, file_bytes, wide)
+        if chunk is None or (past_audio and position >= stated_end):
             return
-        size = int.from_bytes(head[4:], "little")
-        chunk = Chunk(head[:4], position + 8, wide.get(head[:4], size) if size == UNKNOWN_SIZE else size)
         yield chunk
-        if chunk.name == b"data" and chunk.size in (0, UNKNOWN_SIZE):
-            return  # the rest is audio whose length was never written, no chunk can be found behind it
+        position, past_audio = chunk.padded_end, past_audio or chunk.name == b"data"
+        if chunk.name == b"data" and chunk.size in (0, UNKNOWN_SIZE) and not _tiles(descriptor, position, file_bytes):
+            return  # the rest is audio whose length was never written
+
+
+def _chunk_at(descriptor: int, position: int, file_bytes: int, wide: Mapping[bytes, int]) -> Chunk | None:
+    head = os.pread(descriptor, 8, position) if position + 8 <= file_bytes else b""
+    if len(head) < 8 or not head[:4].isascii():
+        return None
+    size = int.from_bytes(head[4:], "little")
+    return Chunk(head[:4], position + 8, wide.get(head[:4], size) if size == UNKNOWN_SIZE else size)
+
+
+def _tiles(descriptor: int, position: int, file_bytes: int) -> bool:
+    """Whether chunks fill the rest of the file, to its last byte."""
+    for _ in range(MOST_CHUNKS):
+        chunk = _chunk_at(descriptor, position, file_bytes, {})
+        if chunk is None:
+            break
         position = chunk.padded_end
+    return position == file_bytes
 
 
 def _wide_sizes(descriptor: int, file_bytes: int) -> dict[bytes, int]:

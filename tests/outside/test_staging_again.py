@@ -145,7 +145,6 @@ def test_the_copy_beside_an_altered_one_counts(staged: Song) -> None:
     assert not (staged.outbox / "a.v3.wav").exists()
 
 
-@pytest.mark.xfail(reason="the old sidecar stays beside the altered copy, whose bytes it does not describe")
 def test_where_a_log_lies_it_describes_its_copy(staged: Song) -> None:
     """After a copy was altered by hand and its stem bounced anew, no sidecar describes other bytes than its copy's."""
     _altered(staged)
@@ -168,7 +167,6 @@ def test_a_foreign_file_under_a_copys_name_stays(song: Song, foreign: str) -> No
     assert song.sidecar("a.v2.wav")["stem"] == "a.wav"
 
 
-@pytest.mark.xfail(reason="two stems of one run that choose one name: the second replaces the first one's copy")
 def test_a_stem_of_that_very_name_gets_its_own_place(song: Song) -> None:
     """A stem called a.v2.wav and the copy that goes beside a foreign a.wav do not overwrite one another."""
     (song.outbox / "a.wav").write_text("somebody's own")
@@ -184,7 +182,6 @@ def test_a_stem_of_that_very_name_gets_its_own_place(song: Song) -> None:
     assert _copies(song) == before
 
 
-@pytest.mark.xfail(reason="two stems of one run that choose one name: the second replaces the first one's copy")
 def test_two_stems_that_are_named_alike_get_two_copies(make_song: SongMaker) -> None:
     """Where the project's own name pattern gives two stems one name, both have a copy and a sidecar of their own."""
     roles = "".join(

@@ -113,7 +113,6 @@ def test_sound_under_the_gate_is_too_quiet_to_measure(song: Song) -> None:
     assert "oo quiet to measure" in outcome["findings"][0]["says"]
 
 
-@pytest.mark.xfail(reason="nothing in outcome or sidecar says that the file was one short block")
 def test_a_sound_shorter_than_a_block_is_one_block(song: Song) -> None:
     """Under 400 ms a file counts as one block of its own length, is staged, and the sidecar says so in words."""
     song.put("stab.wav", sine(400, -30.0, 0.2), RATE, PCM_24)
