@@ -1,0 +1,306 @@
+"""One project under the daemon, on a clock of numbers: due, settled, at work, told, paused."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stager.batch import Bench, News
+from stager.errors import NoSpace
+from stager.model import Outcome, Refused, Staged
+from stager.project import Project
+from stager.staging import Staging, staging
+from stager.watch.project_watch import PAUSE_S, POLL_S, RESCAN_S, ProjectWatch
+from tests.making import float_wav, in_memory, noise, project, tree, wav, written
+
+STEM = wav(noise(4800, rms=0.02))
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """Give a folder in memory: every stem syncs several times."""
+    with in_memory() as folder:
+        yield folder
+
+
+class Inline(Executor):
+    """Does the work at once, in the calling thread."""
+
+    def submit(self, work: Callable[..., Any], /, *args: Any, **keys: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        try:
+            future.set_result(work(*args, **keys))
+        except Exception as error:  # noqa: BLE001 - what an executor is for
+            future.set_exception(error)
+        return future
+
+
+@dataclass
+class Hints:
+    """Stands in for the system's events."""
+
+    works: bool = True
+    told: bool = False
+
+    def happened(self) -> bool:
+        was, self.told = self.told, False
+        return was
+
+
+@dataclass
+class Scene:
+    """A watch with everything around it, and what it told."""
+
+    song: Project
+    held: Staging
+    watch: ProjectWatch
+    events: Hints | None
+    heard: list[Outcome] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+
+    @property
+    def copies(self) -> set[str]:
+        return {name for name in tree(self.song.outbox) if name.endswith(".wav")}
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> Iterator[Callable[..., Scene]]:
+    """Give a maker of scenes: a project with its lock held and a watch on it."""
+    with ExitStack() as stack:
+
+        def make(events: Hints | None = None, text: str = "", room: int = 4) -> Scene:
+            song = project(tmp_path, text)
+            held = stack.enter_context(staging(song))
+            heard: list[News] = []
+            said: list[str] = []
+            bench = Bench(held, Inline(), room)
+            watch = ProjectWatch(held, bench, events, heard.append, said.append)
+            found = Scene(song, held, watch, events, said=said)
+            found.heard = _Outcomes(heard)
+            return found
+
+        yield make
+
+
+class _Outcomes(list[Outcome]):
+    """The outcomes of news, as they come."""
+
+    def __init__(self, news: list[News]) -> None:
+        super().__init__()
+        self._news = news
+
+    def __iter__(self) -> Iterator[Outcome]:
+        return iter([news.outcome for news in self._news])
+
+    def __len__(self) -> int:
+        return len(self._news)
+
+
+def stems(outcomes: list[Outcome]) -> list[str]:
+    return [outcome.stem for outcome in outcomes]
+
+
+def test_stem_is_staged_once_it_has_rested(scene: Callable[..., Scene]) -> None:
+    """A new stem is seen, waited for, then staged and told."""
+    found = scene()
+    written(found.song.inbox / "a.wav", STEM)
+    found.watch.step(0.0)
+    assert found.watch.is_busy
+    found.watch.step(0.99)
+    assert found.copies == set()
+    found.watch.step(1.0)
+    assert found.copies == {"a.wav"}
+    assert stems(found.heard) == ["a.wav"]
+    assert not found.watch.is_busy
+    assert found.watch.active_at_s == 1.0
+
+
+def test_stem_that_keeps_changing_is_waited_for(scene: Callable[..., Scene]) -> None:
+    """As long as a stem changes it is not read; once it rests, it is."""
+    found = scene()
+    for now_s in range(5):
+        written(found.song.inbox / "a.wav", STEM[: 1000 + now_s])
+        found.watch.step(now_s * 0.9)
+    assert list(found.heard) == []
+    written(found.song.inbox / "a.wav", STEM)
+    found.watch.step(10.0)
+    found.watch.step(11.0)
+    assert found.copies == {"a.wav"}
+
+
+def test_half_written_stem_is_looked_at_again(scene: Callable[..., Scene]) -> None:
+    """A stem that pauses half-written is waited for, said once, and staged when it is whole."""
+    found = scene(text="[project]\nsettle_s = 3600.0\n")
+    written(found.song.inbox / "a.wav", STEM[:-500])
+    for now_s in (0.0, 3600.0, 3601.0, 7201.0, 7202.0):
+        found.watch.step(now_s)
+    assert list(found.heard) == []
+    assert len(found.said) == 1
+    assert found.said[0].startswith("waiting for a.wav: ")
+    assert found.watch.is_busy
+    written(found.song.inbox / "a.wav", STEM)
+    for now_s in (20_000.0, 23_600.0):
+        found.watch.step(now_s)
+    assert [isinstance(outcome, Staged) for outcome in found.heard] == [True]
+
+
+def test_bad_stem_is_told_once(scene: Callable[..., Scene]) -> None:
+    """A damaged stem is refused, told once, and not looked at again until it changes."""
+    found = scene()
+    written(found.song.inbox / "a.wav", float_wav(np.full(1000, np.nan)))
+    for now_s in range(30):
+        found.watch.step(float(now_s))
+    assert [outcome.refused for outcome in found.heard if isinstance(outcome, Refused)] == ["not_finite"]
+    assert len(found.heard) == 1
+    written(found.song.inbox / "a.wav", STEM)
+    for now_s in range(30, 35):
+        found.watch.step(float(now_s))
+    assert [isinstance(outcome, Staged) for outcome in found.heard] == [False, True]
+
+
+def test_bounced_again(scene: Callable[..., Scene]) -> None:
+    """A stem that is written again is staged again, as its next version."""
+    found = scene()
+    for begin_s, seed in ((0.0, 1), (10.0, 2)):
+        written(found.song.inbox / "a.wav", wav(noise(4800, seed=seed, rms=0.02)))
+        for now_s in (begin_s, begin_s + 1.0):
+            found.watch.step(now_s)
+    assert [outcome.sidecar.version for outcome in found.heard if isinstance(outcome, Staged)] == [1, 2]
+    assert found.copies == {"a.wav"}
+
+
+def test_touched_without_a_change(scene: Callable[..., Scene]) -> None:
+    """A stem under another time stamp is looked at, and told as up to date."""
+    found = scene()
+    for begin_s in (0.0, 10.0):
+        written(found.song.inbox / "a.wav", STEM, age_s=100.0 + begin_s)
+        for now_s in (begin_s, begin_s + 1.0):
+            found.watch.step(now_s)
+    assert [outcome.fresh for outcome in found.heard if isinstance(outcome, Staged)] == [True, False]
+
+
+def test_up_to_date_at_the_start(scene: Callable[..., Scene], tmp_path: Path) -> None:
+    """What an earlier run staged is not told again."""
+    song = project(tmp_path)
+    written(song.inbox / "a.wav", STEM, age_s=100.0)
+    with staging(song) as held:
+        bench = Bench(held, Inline(), 4)
+        bench.put(held.job("a.wav"))
+        list(bench.take(0.0))
+    found = scene()
+    for now_s in range(5):
+        found.watch.step(float(now_s))
+    assert list(found.heard) == []
+    assert not found.watch.is_busy
+
+
+def test_stem_that_goes_away(scene: Callable[..., Scene]) -> None:
+    """A stem that vanishes before it has rested is forgotten without a word."""
+    found = scene()
+    path = written(found.song.inbox / "a.wav", STEM)
+    found.watch.step(0.0)
+    path.unlink()
+    found.watch.step(1.0)
+    assert (list(found.heard), found.said, found.watch.is_busy) == ([], [], False)
+
+
+def test_only_what_counts(scene: Callable[..., Scene]) -> None:
+    """Hidden names and other files are no news."""
+    found = scene()
+    for name in (".a.wav", "~a.wav", "notes.txt"):
+        written(found.song.inbox / name, STEM)
+    found.watch.step(0.0)
+    assert not found.watch.is_busy
+
+
+@pytest.mark.parametrize(
+    ("events", "seen_at_s"),
+    [(None, POLL_S), (Hints(works=False), POLL_S), (Hints(), RESCAN_S)],
+    ids=["polling", "no events here", "events"],
+)
+def test_scans_now_and_then(scene: Callable[..., Scene], events: Hints | None, seen_at_s: float) -> None:
+    """Without a hint the inbox is looked through every second, or every ten where the system tells of changes."""
+    found = scene(events)
+    found.watch.step(0.0)
+    written(found.song.inbox / "a.wav", STEM)
+    found.watch.step(seen_at_s - 0.01)
+    assert not found.watch.is_busy
+    found.watch.step(seen_at_s)
+    assert found.watch.is_busy
+
+
+def test_hint_brings_a_scan(scene: Callable[..., Scene]) -> None:
+    """A hint is enough to look at once."""
+    events = Hints()
+    found = scene(events)
+    found.watch.step(0.0)
+    written(found.song.inbox / "a.wav", STEM)
+    events.told = True
+    found.watch.step(0.1)
+    assert found.watch.is_busy
+
+
+def test_no_more_at_work_than_there_is_room(scene: Callable[..., Scene]) -> None:
+    """Many stems at once are taken a few at a time, and all are staged."""
+    found = scene(room=2)
+    names = {f"{number}.wav" for number in range(5)}
+    for name in names:
+        written(found.song.inbox / name, STEM)
+    found.watch.step(0.0)
+    for now_s in (1.0, 1.1, 1.2, 1.3):
+        found.watch.step(now_s)
+    assert found.copies == names
+    assert sorted(stems(found.heard)) == sorted(names)
+
+
+def test_tables_are_written_when_all_is_done(scene: Callable[..., Scene]) -> None:
+    """After a batch the tables are there, with every stem in them."""
+    found = scene()
+    found.watch.step(0.0)
+    assert not (found.song.outbox / "report.csv").exists()
+    written(found.song.inbox / "a.wav", STEM)
+    for now_s in (1.0, 2.0):
+        found.watch.step(now_s)
+    assert "a.wav" in (found.song.outbox / "report.csv").read_text()
+
+
+def test_broken_place_pauses(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the outbox fails, the project says so and pauses, then goes on by itself; nothing is lost."""
+    found = scene()
+    written(found.song.inbox / "a.wav", STEM)
+    found.watch.step(0.0)
+    with monkeypatch.context() as patch:
+
+        def full(_held: Staging, _job: object, made: Any) -> None:
+            made.discard()
+            raise NoSpace("the disk is full")
+
+        patch.setattr(Staging, "publish", full)
+        found.watch.step(1.0)
+    assert found.said == [f"{found.song.name} pauses: the disk is full"]
+    assert found.watch.is_busy
+    found.watch.step(1.0 + PAUSE_S - 0.1)
+    assert found.copies == set()
+    for now_s in (PAUSE_S, 2 * PAUSE_S, 2 * PAUSE_S + 1.0, 3 * PAUSE_S, 3 * PAUSE_S + 1.0):
+        found.watch.step(1.0 + now_s)
+    assert found.copies == {"a.wav"}
+    assert not found.watch.is_busy
+
+
+def test_inbox_that_goes_away_and_comes_back(scene: Callable[..., Scene]) -> None:
+    """Where the inbox vanishes the project pauses, and goes on when it is back."""
+    found = scene()
+    found.song.inbox.rmdir()
+    found.watch.step(0.0)
+    (says,) = found.said
+    assert "pauses: " in says
+    assert "expected the inbox" in says
+    written(found.song.inbox / "a.wav", STEM)
+    for now_s in (PAUSE_S, PAUSE_S + 1.0, PAUSE_S + 2.0):
+        found.watch.step(now_s)
+    assert found.copies == {"a.wav"}
