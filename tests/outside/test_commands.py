@@ -179,13 +179,19 @@ def _clipped() -> np.ndarray:
     ],
 )
 def test_fail_on_turns_a_verdict_into_an_exit_status(song: Song, fail_on: str | None, name: str, code: int) -> None:
-    """Exit 1 where a verdict is as bad as --fail-on says or worse, on `stage` and `measure` alike."""
+    """Exit 1 where a verdict is as bad as --fail-on says, or worse: hot is `listen`, clipped is `play_again`."""
+    parts = {"clipped.wav": (_clipped(), PCM_16), "hot.wav": (1.5 * sine(440, 0.0, 0.5), FLOAT)}
+    signal, kind = parts.get(name, (sine(440, -30.0, 0.5), PCM_16))
+    file = song.put(name, signal, kind=kind)
+    assert song.stager("measure", file, *(("--fail-on", fail_on) if fail_on else ())).code == code
+
+
+def test_fail_on_is_known_to_stage(song: Song) -> None:
+    """A clipped stem is staged all the same; with --fail-on the exit status is 1, on a first run and on a second."""
     song.put("clipped.wav", _clipped(), kind=PCM_16)
-    song.put("hot.wav", 1.5 * sine(440, 0.0, 0.5), kind=FLOAT)
-    song.put("fine.wav", sine(440, -30.0, 0.5))
-    options = ("--fail-on", fail_on) if fail_on else ()
-    assert song.stage("--only", name, *options).code == code
-    assert song.stager("measure", song.inbox / name, *options).code == code
+    assert song.stage("--fail-on", "play_again").code == 1
+    assert song.outbox_names() == {"clipped.wav", "clipped.wav.json"}
+    assert song.stage("--fail-on", "listen").code == 1
 
 
 def test_clipping_is_found_and_placed(song: Song) -> None:

@@ -60,7 +60,7 @@ def _bursts(level_dbfs: float) -> np.ndarray:
 
 def _hot_but_right() -> np.ndarray:
     """An average of -18.0 with one true peak at -1.2 dBTP."""
-    base = sine(300, -18.0, 5)
+    base = sine(300, -18.0, 2.5)
     stroke = faded(sine(700, -1.1, 0.01), 240)
     base[RATE : RATE + len(stroke)] = stroke
     return base
@@ -68,25 +68,25 @@ def _hot_but_right() -> np.ndarray:
 
 def _parts() -> list[Part]:
     rng = np.random.default_rng(18)
-    wide = noise(rng, -28.3, 4 * RATE, 2)
+    wide = noise(rng, -28.3, 2 * RATE, 2)
     return [
         Part("target_up.wav", wide, "target"),
-        Part("target_down.wav", sine(440, -6.03, 3), "target", PCM_16),
-        Part("target_pauses.wav", np.concatenate((sine(200, -24.37, 2), np.zeros(2 * RATE))), "target"),
-        Part("target_float.wav", sine(331, -27.77, 2), "target", DOUBLE),
-        Part("tolerance_under.wav", sine(440, -18.93, 2), "tolerance"),
-        Part("tolerance_over.wav", sine(440, -17.04, 2), "tolerance", PCM_16),
+        Part("target_down.wav", sine(440, -6.03, 1), "target", PCM_16),
+        Part("target_pauses.wav", np.concatenate((sine(200, -24.37, 1), np.zeros(RATE))), "target"),
+        Part("target_float.wav", sine(331, -27.77, 1), "target", DOUBLE),
+        Part("tolerance_under.wav", sine(440, -18.93, 1), "tolerance"),
+        Part("tolerance_over.wav", sine(440, -17.04, 1), "tolerance", PCM_16),
         Part("ceiling_raised.wav", _bursts(-8.0), "ceiling"),
         Part("ceiling_raised_16.wav", _bursts(-9.4), "ceiling", PCM_16),
         Part("ceiling_hot_but_right.wav", _hot_but_right(), "ceiling"),
-        Part("boost.wav", sine(440, -40.0, 2), "boost_limit"),
-        Part("boost_noise.wav", noise(rng, -45.0, 3 * RATE), "boost_limit", PCM_16),
+        Part("boost.wav", sine(440, -40.0, 1), "boost_limit"),
+        Part("boost_noise.wav", noise(rng, -45.0, RATE), "boost_limit", PCM_16),
         Part("struck_low.wav", _bursts(-20.55), "target"),
         Part("struck_high.wav", _bursts(-2.51), "target"),
-        Part("left_hot.wav", sine(440, -0.5, 2), "leave"),
-        Part("left_quiet.wav", sine(440, -50.0, 2), "leave"),
-        Part("square_mean.wav", np.column_stack((sine(440, -20, 2), sine(440, -31, 2))), "target"),
-        Part("coarse.wav", sine(440, -24.1, 2), "target"),
+        Part("left_hot.wav", sine(440, -0.5, 1), "leave"),
+        Part("left_quiet.wav", sine(440, -50.0, 1), "leave"),
+        Part("square_mean.wav", np.column_stack((sine(440, -20, 1), sine(440, -31, 1))), "target"),
+        Part("coarse.wav", sine(440, -24.1, 1), "target"),
     ]
 
 
