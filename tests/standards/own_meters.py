@@ -38,17 +38,26 @@ def _k_weighting(rate_hz: int) -> Any:
     return lambda z, _: shelf(z) * cut(z) * undivided
 
 
+def _windows(samples: Array, rate_hz: int, seconds: float, hops_per_s: int) -> Array:
+    """Mean square of the K-weighted sum in every whole window of so many seconds."""
+    power = (_filtered(samples, rate_hz, _k_weighting(rate_hz)) ** 2).sum(axis=1)
+    sums = np.concatenate(([0.0], np.cumsum(power)))
+    edges = np.rint(np.arange(len(samples) * hops_per_s // rate_hz + 1) * rate_hz / hops_per_s).astype(int)
+    hops = round(seconds * hops_per_s)
+    return (sums[edges[hops:]] - sums[edges[:-hops]]) / (seconds * rate_hz)
+
+
+def loudest_lufs(samples: Array, rate_hz: int, seconds: float) -> float:
+    """The loudest window, without gates, looked at every 10 ms: 0.4 s for momentary, 3 s for short-term maxima."""
+    return float(-0.691 + 10.0 * np.log10(_windows(samples, rate_hz, seconds, 100).max()))
+
+
 def integrated_lufs(samples: Array, rate_hz: int) -> float | None:
     """Integrated loudness by ITU-R BS.1770-5 Annex 1, every channel of weight 1; None where nothing passes the gates.
 
     The high-pass numerator is 1, -2, 1 as the standard's table has it, not divided by its a0.
     """
-    power = (_filtered(samples, rate_hz, _k_weighting(rate_hz)) ** 2).sum(axis=1)
-    sums = np.concatenate(([0.0], np.cumsum(power)))
-    edges = np.rint(np.arange(len(samples) * 10 // rate_hz + 1) * rate_hz / 10).astype(int)
-    if len(edges) < 5:
-        return None
-    blocks = (sums[edges[4:]] - sums[edges[:-4]]) / (0.4 * rate_hz)
+    blocks = _windows(samples, rate_hz, 0.4, 10)
     kept = blocks[-0.691 + 10.0 * np.log10(np.maximum(blocks, 1e-300)) > -70.0]
     if not len(kept):
         return None
