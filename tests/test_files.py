@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from stager import files
 from stager.errors import AlreadyWatched, NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.files import (
     DRAFT_PREFIX,
@@ -72,6 +73,16 @@ def test_drafts_have_names_of_their_own(tmp_path: Path) -> None:
     assert one.path != other.path
     one.discard()
     other.discard()
+
+
+def test_draft_writes_over_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A link under the very name of a draft is not followed, and what it leads to stays."""
+    monkeypatch.setattr(files, "_NUMBERS", iter([7]))
+    written(tmp_path / "theirs", b"theirs")
+    (tmp_path / f"{DRAFT_PREFIX}{os.getpid()}-7.tmp").symlink_to(tmp_path / "theirs")
+    with pytest.raises(FileExistsError):
+        draft_in(tmp_path)
+    assert (tmp_path / "theirs").read_bytes() == b"theirs"
 
 
 def test_draft_makes_its_folder(tmp_path: Path) -> None:

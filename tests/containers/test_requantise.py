@@ -1,5 +1,6 @@
 """Gain onto a grid: the rounding, the dither's statistics, silence, and bytes that no cut of the blocks changes."""
 
+from hashlib import sha256
 from typing import Any
 
 import numpy as np
@@ -116,6 +117,37 @@ def test_silence_stays_silence() -> None:
     codes = encoded(np.zeros((6000, 2)), 1.0, stream(16, 2), dithered=True, silences=silences)
     assert not codes[1000:5000, 1].any()
     assert all(part.any() for part in (codes[1000:5000, 0], codes[:1000, 1], codes[5000:, 1]))
+
+
+def test_silence_to_its_first_and_last_frame() -> None:
+    """Frames 10 up to 20 are silent whatever the source, their neighbours are not."""
+    silences = Runs(np.array([0]), np.array([10]), np.array([20]))
+    drawn = [
+        encoded(np.zeros(30), 1.0, stream(16), dithered=True, silences=silences, source_sha256=f"{source:064x}")[:, 0]
+        for source in range(60)
+    ]
+    assert np.flatnonzero(np.any(drawn, axis=0)).tolist() == [*range(10), *range(20, 30)]
+
+
+def plain_dither(source_sha256: str, channel: int, frame: int) -> float:
+    """One value in LSB, in integers of any size: splitmix64, its high half less its low half."""
+    mask = 2**64 - 1
+    key = int.from_bytes(sha256(f"{source_sha256}:{channel}".encode()).digest()[:8], "little")
+    z = (key + (frame + 1) * 0x9E3779B97F4A7C15) & mask
+    z = ((z ^ (z >> 30)) * 0xBF58476D1CE4E5B9) & mask
+    z = ((z ^ (z >> 27)) * 0x94D049BB133111EB) & mask
+    z ^= z >> 31
+    return ((z >> 32) - (z & 0xFFFFFFFF)) / 2**32
+
+
+@pytest.mark.parametrize("first", [0, 1000, 2**31 - 5])
+def test_dither_to_the_bit(first: int) -> None:
+    """The codes are those of a plain implementation: a copy can be made again, years later, by anyone."""
+    samples, info = noise(300, 2), stream(16, 2)
+    found = codes_of(gain(0.5, dithered=True).encode(samples, info, first), info)
+    for frame, channel in np.ndindex(300, 2):
+        dither = plain_dither(SHA, channel, first + frame)
+        assert found[frame, channel] == np.rint(samples[frame, channel] * 0.5 * 32768 + dither)
 
 
 def test_without_dither_zero_stays_zero() -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.signal import firwin, resample_poly
 
 from stager.meters import Peaks, TruePeakMeter
+from stager.meters.true_peak import BOUNDS, HALF, PHASE, PHASES
 from stager.units import db_from_linear, linear_from_db
 from tests.making import Samples, cut, frames_of, noise, sine
 
@@ -78,6 +79,62 @@ def test_shortcut_changes_nothing(shape: str, frames: int, seed: int) -> None:
     """With and without the shortcut peak and place are the same to the last bit, whatever the signal."""
     samples = shaped(shape, frames, seed)
     assert true_peak(samples) == true_peak(samples, prune=False)
+
+
+@settings(deadline=None, max_examples=150)
+@given(shape=SHAPES, frames=st.integers(1, 400), seed=st.integers(0, 10_000))
+def test_shortcut_where_it_is_most_tempting(shape: str, frames: int, seed: int) -> None:
+    """Behind an impulse that is only a hair lower, the peak is still found."""
+    samples = shaped(shape, frames, seed)
+    peak = true_peak(samples, prune=False).linear[0]
+    before = frames_of([0.0] * 200 + [peak * (1.0 - 1e-9)] + [0.0] * 500)
+    assert true_peak(np.concatenate((before, samples))).linear[0] == pytest.approx(peak, rel=1e-12)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.52, 0.75])
+@pytest.mark.parametrize("lowered", [1.0, 1e-3])
+def test_shortcut_against_the_largest_overshoot(share: float, lowered: float) -> None:
+    """Samples whose signs are those of the filter's taps overshoot as far as can be, and the bound still holds."""
+    signs = np.sign(np.sinc(np.arange(-30, 31) - share))
+    samples = lowered * frames_of(np.concatenate((np.zeros(100), signs, np.zeros(100))))
+    peak = true_peak(samples, prune=False).linear[0]
+    assert peak > 1.8 * lowered
+    before = frames_of([0.0] * 200 + [peak * (1.0 - 1e-9)] + [0.0] * 500)
+    assert true_peak(np.concatenate((before, samples))).linear[0] == pytest.approx(peak, rel=1e-12)
+
+
+def furthest_from_the_line(taps: Samples, share: float) -> float:
+    """How far an output can lie from the line between its two neighbours, over samples with bends of at most 1.
+
+    Each bend of size 1 moves output less line by an amount of its own, and the worst samples have all signs alike.
+    """
+    centre, effects = len(taps) // 2, []
+    for bend in range(len(taps) - 2):
+        samples = np.maximum(0.0, np.arange(len(taps)) - bend - 1.0)
+        effects.append(taps @ samples - (1.0 - share) * samples[centre - 1] - share * samples[centre])
+    return float(np.abs(effects).sum())
+
+
+def test_bound_of_the_first_stage() -> None:
+    """The bound on the value midway is what the worst samples reach, and hardly more."""
+    worst = furthest_from_the_line(HALF, 0.5)
+    assert worst <= BOUNDS.half_curve <= worst * (1.0 + 1e-9)
+
+
+def test_bounds_of_the_second_stage() -> None:
+    """The bounds on the values between hold for each of the fifteen, and hardly more."""
+    phases = range(PHASES - 1)
+    curves = [furthest_from_the_line(PHASE[:, j], (j + 1) / PHASES) for j in phases]
+    near = [float(np.abs(PHASE[5:7, j]).sum()) for j in phases]
+    far = [float(np.abs(PHASE[:, j]).sum()) - near[j] for j in phases]
+    for bound, worst in ((BOUNDS.phase_curve, max(curves)), (BOUNDS.near, max(near)), (BOUNDS.far, max(far))):
+        assert worst <= bound <= worst * (1.0 + 1e-9)
+
+
+def test_bound_of_both_stages() -> None:
+    """Nothing passes the largest sample by more than both filters' absolute taps."""
+    worst = float(np.abs(HALF).sum() * np.abs(PHASE).sum(axis=0).max())
+    assert worst <= BOUNDS.total <= worst * (1.0 + 1e-9)
 
 
 @pytest.mark.parametrize("frames", range(1, 201))
