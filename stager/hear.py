@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from stager.containers import WaveFile, fingerprint_of, open_wave
+from stager.containers import AudioFile, fingerprint_of, open_audio
 from stager.errors import ChangedStem
 from stager.judge import clipped, corrupt, over_full_scale, silent
 from stager.meters import Measured, Panel
@@ -32,8 +32,8 @@ def hear(path: Path, shown_path: str, *, settle_s: float, take_cut: bool = False
         StemError: where it can't be read as a whole; with `take_cut` a file that was cut short is measured as it is.
     """
     before = fingerprint_of(path)
-    with open_wave(path, settle_s=settle_s, take_cut=take_cut) as wave:
-        heard = _heard(wave, shown_path, before)
+    with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file:
+        heard = _heard(file, shown_path, before)
     if fingerprint_of(path) != before:
         raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
     return heard
@@ -63,20 +63,20 @@ def not_finite_sentence(measured: Measured) -> str:
     return f"Damaged: {measured.not_finite} samples are no numbers (NaN or infinity), the first at {at_s:.3f} s."
 
 
-def _heard(wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
-    panel, digest = Panel(wave.info), hashlib.sha256()
-    for block in wave.blocks(digest):
+def _heard(file: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
+    panel, digest = Panel(file.info), hashlib.sha256()
+    for block in file.blocks(digest):
         panel.update(block)
     source = SourceInfo(
         path=shown_path,
-        path_bytes=bytes_hex(wave.path.name) and bytes_hex(wave.path),
+        path_bytes=bytes_hex(file.path.name) and bytes_hex(file.path),
         sha256=digest.hexdigest(),
-        bytes=wave.layout.file_bytes,
-        container=wave.info.container,
-        encoding=wave.info.encoding,
-        sample_rate_hz=wave.info.sample_rate_hz,
-        channels=wave.info.channels,
-        frames=wave.info.frames,
-        duration_s=wave.info.duration_s,
+        bytes=file.file_bytes,
+        container=file.info.container,
+        encoding=file.info.encoding,
+        sample_rate_hz=file.info.sample_rate_hz,
+        channels=file.info.channels,
+        frames=file.info.frames,
+        duration_s=file.info.duration_s,
     )
-    return Heard(source, panel.result(), before, wave.is_cut)
+    return Heard(source, panel.result(), before, file.unfinished is not None)

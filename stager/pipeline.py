@@ -7,20 +7,19 @@ and checked. The original is open for reading only; its fingerprint is taken bef
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
 from stager import __version__
-from stager.containers import CopyPlan, Gain, clip_guard_linear, fingerprint_of, open_wave, write_copy
-from stager.errors import ChangedStem, NotFiniteStem, PlaceError
+from stager.apply import Applied, apply_trim, copy_stream
+from stager.containers import clip_guard_linear
+from stager.errors import NotFiniteStem
 from stager.figures import figures_after
 from stager.files import Draft, draft_in, placing
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
 from stager.judge import Hint, allowed, decide_trim, over_ceiling, percussive_hint, second_role_hint
-from stager.meters import LevelFigures, LevelPanel, Measured, Overview
+from stager.meters import Measured, Overview
 from stager.model import (
-    ChunkLog,
     CopyInfo,
     DecidedBy,
     Fingerprint,
@@ -35,7 +34,7 @@ from stager.model import (
 from stager.names import shown
 from stager.outbox import CopyPlace, copy_place
 from stager.project import Project
-from stager.units import db_from_linear, linear_from_db
+from stager.units import db_from_linear
 
 RULES_VERSION: Final = 1
 """Rises when the same stem under the same settings would get another trim, finding or copy."""
@@ -103,11 +102,13 @@ def prepare(job: StemJob) -> Prepared | Unchanged:
     heard, levels, trim = decided(job)
     if heard.source.sha256 == job.known_sha256:
         return Unchanged(heard.fingerprint)
-    place = copy_place(job.project, job.relative, heard.measured.info, job.own_sha256s)
+    settings = job.project.settings.copy_
+    after = copy_stream(heard.measured.info, settings)
+    place = copy_place(job.project, job.relative, after, job.own_sha256s)
     copy_draft = draft_in(place.path.parent)
     try:
-        made = _write_copy(job, heard, trim, place, copy_draft)
-        sidecar = _sidecar(job, heard, levels, trim, made)
+        applied = apply_trim(job.path, heard, trim.gain_db, settings, copy_draft)
+        sidecar = _sidecar(job, heard, levels, trim, _copy_info(job, heard, place, trim.target, applied))
         sidecar_draft = _sidecar_draft(sidecar, place)
     except BaseException:
         copy_draft.discard()
@@ -131,7 +132,8 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
 
 
 def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> TrimDecision:
-    role, guard = job.project.role_for(job.stem), clip_guard_linear(measured.info)
+    role = job.project.role_for(job.stem)
+    guard = clip_guard_linear(copy_stream(measured.info, job.project.settings.copy_))
     figures = figures_after(measured, target)
     rule = "average" if figures[target.rule](0.0) is None else target.rule
     decision = decide_trim(
@@ -149,54 +151,20 @@ def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> T
     return decision.model_copy(update={"target": target, "because": " ".join(notes)})
 
 
-def _write_copy(job: StemJob, heard: Heard, trim: TrimDecision, place: CopyPlace, draft: Draft) -> CopyInfo:
-    """Write the copy, bring it to the disk, then read it back and measure it."""
-    dithered = job.project.settings.copy_.dither == "tpdf" and heard.source.encoding.is_integer and trim.gain_db != 0.0
-    gain = Gain(linear_from_db(trim.gain_db), dithered, heard.source.sha256, heard.measured.silences)
-    with open_wave(job.path, settle_s=0.0) as wave, placing(draft.path):
-        plan = CopyPlan(wave, heard.source.sha256, gain if trim.gain_db != 0.0 else None)
-        written_sha256, chunks = write_copy(plan, draft.file)
-        if not heard.fingerprint == wave.fingerprint() == fingerprint_of(job.path):
-            raise ChangedStem(f"{job.stem}: expected one file from the first read to the last, found it changed")
-    draft.seal()
-    figures, found_sha256 = _read_back(draft.path)
-    if found_sha256 != written_sha256 or figures.info != heard.measured.info:
-        raise PlaceError(f"{shown(draft.path)}: expected the copy as it was written, the disk gives back other bytes")
-    return _copy_info(job, heard, place, figures, trim.target, written_sha256, chunks, dithered=dithered)
-
-
-def _copy_info(
-    job: StemJob,
-    heard: Heard,
-    place: CopyPlace,
-    figures: LevelFigures,
-    target: Target,
-    copy_sha256: str,
-    chunks: ChunkLog,
-    *,
-    dithered: bool,
-) -> CopyInfo:
-    levels = figures.levels(target.reference, target.channels)
+def _copy_info(job: StemJob, heard: Heard, place: CopyPlace, target: Target, applied: Applied) -> CopyInfo:
+    levels = applied.figures.levels(target.reference, target.channels)
     return CopyInfo(
         path=_below(job.project, place.path),
-        sha256=copy_sha256,
-        encoding=figures.info.encoding,
-        dither="tpdf" if dithered else "none",
-        bit_identical=copy_sha256 == heard.source.sha256,
+        sha256=applied.sha256,
+        encoding=applied.figures.info.encoding,
+        dither="tpdf" if applied.dithered else "none",
+        bit_identical=applied.sha256 == heard.source.sha256,
         sample_peak_dbfs=levels.sample_peak_dbfs,
         true_peak_dbtp=levels.true_peak_dbtp,
         average_dbfs=levels.average_dbfs,
-        chunks=chunks,
+        chunks=applied.written.chunks,
+        not_carried=applied.written.not_carried,
     )
-
-
-def _read_back(path: Path) -> tuple[LevelFigures, str]:
-    digest = sha256()
-    with open_wave(path, settle_s=0.0) as wave:
-        panel = LevelPanel(wave.info)
-        for block in wave.blocks(digest):
-            panel.update(block)
-    return panel.result(), digest.hexdigest()
 
 
 def rehearse(job: StemJob) -> Sidecar:

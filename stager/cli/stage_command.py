@@ -61,10 +61,18 @@ class Teller:
         say(count + outcome_line(news.outcome))
         if news.instead_of:
             say(f"  a file that is not ours is called {news.instead_of}; it stays, and the copy lies beside it")
+        for name in _not_carried(news.outcome):
+            say(f"  not carried: {name}")
         for hint in news.hints:
             if hint.once not in self._said:
                 self._said.add(hint.once)
                 say(f"  note: {hint.says}")
+
+
+def _not_carried(outcome: Outcome) -> Sequence[str]:
+    """What a fresh copy could not take along from its original."""
+    made = outcome.sidecar.copy_ if isinstance(outcome, Staged) and outcome.fresh else None
+    return made.not_carried if made else ()
 
 
 def exit_of(outcomes: Sequence[Outcome], fail_on: FailOn | None) -> Exit:

@@ -1,7 +1,21 @@
 """The only door to audio files."""
 
-from stager.containers.copying import CopyPlan, write_copy
+from stager.containers.bext import LoudnessFields
+from stager.containers.opening import open_audio
 from stager.containers.requantise import Gain, clip_guard_linear
-from stager.containers.wave import WaveFile, fingerprint_of, open_wave
+from stager.containers.source import AudioFile, fingerprint_of
+from stager.containers.writing import CopyPlan, FinalFigures, Written, fill_fields, write_copy
 
-__all__ = ["CopyPlan", "Gain", "WaveFile", "clip_guard_linear", "fingerprint_of", "open_wave", "write_copy"]
+__all__ = [
+    "AudioFile",
+    "CopyPlan",
+    "FinalFigures",
+    "Gain",
+    "LoudnessFields",
+    "Written",
+    "clip_guard_linear",
+    "fill_fields",
+    "fingerprint_of",
+    "open_audio",
+    "write_copy",
+]

@@ -1,107 +1,206 @@
-"""Writes the copy of a WAVE file: the samples changed by one gain, everything around them carried.
+"""Writes the copy of a WAVE file: the samples changed by one gain, everything around them carried or said.
 
-Chunks are carried byte for byte and in order, but for what a change of level makes stale (the file formats' own notes
-on these fields; common practice where they say nothing): `PEAK` and `levl` describe the old samples and are dropped,
-and a `bext` of version 2 gets its five loudness fields set to 7FFFh, which means "not used" (EBU Tech 3285 v2).
+The copy is laid out as a list of pieces: stretches of the original, fresh bytes, and the audio. Sizes in the header
+follow from the list; a RIFF file that grows past 4 GiB becomes RF64.
 """
 
-import hashlib
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import BinaryIO, Final
+from dataclasses import dataclass, field
+from typing import Final
 
-from stager.containers.requantise import Gain
-from stager.containers.riff import HEADER_BYTES, Chunk
-from stager.containers.wave import Digest, WaveFile
-from stager.errors import ChangedStem
+from stager.containers.chunks import LONGEST_LOOKED_AT, Change, Fate, Judged, fact_chunk, judge_chunk
+from stager.containers.riff import DS64_BYTES, HEADER_BYTES, UNKNOWN_SIZE, WIDE_FORMS, Chunk
+from stager.containers.w64 import HEADER_BYTES as W64_HEADER_BYTES
+from stager.containers.wave import WaveFile
 from stager.model import ChunkLog
-from stager.names import shown
 
-STALE_CHUNKS: Final = (b"PEAK", b"levl")
-BEXT_VERSION_AT: Final = 346
-BEXT_LOUDNESS_AT: Final = 412
-BEXT_LOUDNESS_UNUSED: Final = struct.pack("<5H", *[0x7FFF] * 5)
+MOST_RIFF_BYTES: Final = 0xFFFFFFFF
+RESERVED: Final = (b"JUNK", b"junk", b"PAD ")
 
 
 @dataclass(frozen=True)
-class CopyPlan:
-    """What is written: the open original, its hash, and the gain (None: the original's bytes as they are)."""
+class Piece:
+    """A part of the copy: a stretch of the original from `start` to `end`, or fresh bytes, or (neither) the audio."""
 
-    source: WaveFile
-    source_sha256: str
-    gain: Gain | None
+    start: int = 0
+    end: int = 0
+    fresh: bytes | None = None
 
 
-def write_copy(plan: CopyPlan, out: BinaryIO) -> tuple[str, ChunkLog]:
-    """Write the copy to an empty file; give its SHA-256 and what became of the chunks.
+@dataclass(frozen=True)
+class OpenField:
+    """A payload in the copy that waits for figures of the finished copy: its chunk's name, place and bytes so far."""
+
+    name: bytes
+    at: int
+    payload: bytes
+
+
+@dataclass(frozen=True)
+class CopyLayout:
+    """How a copy is laid out, what became of the chunks, what is not carried, and which fields wait for figures."""
+
+    pieces: tuple[Piece, ...]
+    audio_bytes: int
+    chunks: ChunkLog
+    not_carried: tuple[str, ...]
+    open_fields: tuple[OpenField, ...]
+
+    def length(self) -> int:
+        """Give the length of the copy in bytes."""
+        return _length(self.pieces, self.audio_bytes)
+
+
+@dataclass
+class _Draft:
+    """The layout as it grows."""
+
+    pieces: list[Piece] = field(default_factory=list)
+    fates: dict[Fate, list[str]] = field(default_factory=lambda: {fate: [] for fate in Fate})
+    notes: list[str] = field(default_factory=list)
+    measured: dict[int, bytes] = field(default_factory=dict)
+
+
+def lay_out(source: WaveFile, change: Change) -> CopyLayout:
+    """Lay out the copy of a WAVE file.
 
     Raises:
-        ChangedStem: where the original's bytes are no longer those that were measured.
+        ChangedStem: where the original is shorter than it was when it was opened.
     """
-    seen, written = hashlib.sha256(), hashlib.sha256()
-    for portion in _bytes_of(plan, seen):
-        written.update(portion)
-        out.write(portion)
-    if seen.hexdigest() != plan.source_sha256:
-        raise ChangedStem(f"{shown(plan.source.path.name)}: expected the bytes that were measured, found others")
-    return written.hexdigest(), _chunk_log(plan)
+    audio_bytes = change.after.frames * change.after.channels * change.after.encoding.sample_bytes
+    draft, audio = _Draft(), source.layout.first(b"data")
+    for chunk in source.layout.chunks:
+        if chunk is audio:
+            _add_audio(draft, source, chunk, audio_bytes)
+        elif chunk.name != b"ds64":
+            _add_chunk(draft, source, chunk, change)
+    draft.pieces.append(Piece(min(source.file_bytes, source.layout.chunks[-1].padded_end), source.file_bytes))
+    top = _top(source, draft, audio_bytes)
+    pieces = (*top, *draft.pieces)
+    places = _places(pieces, audio_bytes)
+    waiting = tuple(
+        OpenField(
+            draft.measured[index],
+            places[index + len(top)] + source.layout.chunks[0].head_bytes,
+            _payload(piece, source),
+        )
+        for index, piece in enumerate(draft.pieces)
+        if index in draft.measured and piece.fresh is not None
+    )
+    log = ChunkLog(**{fate.value: tuple(names) for fate, names in draft.fates.items()})
+    return CopyLayout(pieces, audio_bytes, log, tuple(draft.notes), waiting)
 
 
-def _bytes_of(plan: CopyPlan, seen: Digest) -> Iterator[bytes]:
-    source = plan.source
-    if plan.gain is None:
-        for portion in source.raw(0, source.layout.file_bytes):
-            seen.update(portion)
-            yield portion
-        return
-    first_frame = 0
-    yield _head(plan)
-    for block in source.blocks(seen):
-        yield plan.gain.encode(block, source.info, first_frame)
-        first_frame += len(block)
-    yield from _carry(plan, source.audio_end, source.layout.file_bytes)
+def write_pieces(source: WaveFile, layout: CopyLayout, audio: Iterator[bytes]) -> Iterator[bytes]:
+    """Give the bytes of the copy in order; `audio` gives the packed samples."""
+    for piece in layout.pieces:
+        if piece.fresh is not None:
+            yield piece.fresh
+        elif piece.end:
+            yield from source.raw(piece.start, piece.end)
+        else:
+            yield from audio
 
 
-def _head(plan: CopyPlan) -> bytes:
-    """Everything before the first sample, with the RIFF size of the file as it will be."""
-    layout = plan.source.layout
-    gone = sum(chunk.padded_end - chunk.start + 8 for chunk in layout.chunks if _is_stale(plan, chunk))
-    head = b"RIFF" + struct.pack("<I", layout.riff_size - gone) + b"WAVE"
-    return head + b"".join(_carry(plan, HEADER_BYTES, plan.source.audio_start))
+def _add_chunk(draft: _Draft, source: WaveFile, chunk: Chunk, change: Change) -> None:
+    looked_at = chunk.size <= LONGEST_LOOKED_AT
+    judged = judge_chunk(chunk.name, source.read(chunk.start, chunk.size) if looked_at else b"", change)
+    draft.fates[judged.fate].append(chunk.name.decode("ascii"))
+    if judged.note:
+        draft.notes.append(judged.note)
+    if judged.fate is Fate.KEPT:
+        draft.pieces.append(Piece(chunk.head_start, min(chunk.padded_end, source.file_bytes)))
+    elif judged.fate is Fate.REWRITTEN:
+        _add_fresh(draft, source, chunk, judged)
+    adds_fact = chunk.name == b"fmt " and not change.after.encoding.is_integer and change.encoding_changes
+    if adds_fact and source.layout.first(b"fact") is None and source.layout.form != "W64":
+        draft.pieces.append(Piece(fresh=fact_chunk(change.after)))
 
 
-def _carry(plan: CopyPlan, start: int, end: int) -> Iterator[bytes]:
-    """The bytes of a stretch without the stale chunks, and with stale fields marked as not used."""
-    position = start
-    for chunk in plan.source.layout.chunks:
-        if not start <= chunk.start <= end or chunk.name == b"data":
-            continue
-        if _is_stale(plan, chunk):
-            yield from plan.source.raw(position, chunk.start - 8)
-            position = min(chunk.padded_end, end)
-        elif _is_rewritten(plan, chunk):
-            yield from plan.source.raw(position, chunk.start + BEXT_LOUDNESS_AT)
-            yield BEXT_LOUDNESS_UNUSED
-            position = chunk.start + BEXT_LOUDNESS_AT + len(BEXT_LOUDNESS_UNUSED)
-    yield from plan.source.raw(position, end)
+def _add_fresh(draft: _Draft, source: WaveFile, chunk: Chunk, judged: Judged) -> None:
+    if judged.measured:
+        draft.measured[len(draft.pieces)] = chunk.name
+    head = _head(source, chunk, len(judged.payload))
+    padding = -(len(head) + len(judged.payload)) % chunk.align
+    draft.pieces.append(Piece(fresh=head + judged.payload + bytes(padding)))
 
 
-def _is_stale(plan: CopyPlan, chunk: Chunk) -> bool:
-    return plan.gain is not None and chunk.name in STALE_CHUNKS
+def _add_audio(draft: _Draft, source: WaveFile, chunk: Chunk, audio_bytes: int) -> None:
+    """The audio with its header and its padding; bytes behind the last whole frame are carried."""
+    draft.fates[Fate.REWRITTEN].append("data")
+    rest = Piece(source.audio_end, chunk.start + chunk.size)
+    size = audio_bytes + rest.end - rest.start
+    draft.pieces += [Piece(fresh=_head(source, chunk, size)), Piece()]
+    if rest.end > rest.start:
+        draft.pieces.append(rest)
+    draft.pieces.append(Piece(fresh=bytes(-(size + chunk.head_bytes) % chunk.align)))
 
 
-def _is_rewritten(plan: CopyPlan, chunk: Chunk) -> bool:
-    """Whether a chunk holds loudness figures of the old samples."""
-    if plan.gain is None or chunk.name != b"bext" or chunk.size < BEXT_LOUDNESS_AT + 10:
-        return False
-    return int.from_bytes(plan.source.read(chunk.start + BEXT_VERSION_AT, 2), "little") >= 2
+def _head(source: WaveFile, chunk: Chunk, size: int) -> bytes:
+    """A chunk's own header, with its identifier as the original has it and a new size."""
+    if source.layout.form == "W64":
+        return source.read(chunk.head_start, 16) + struct.pack("<Q", size + chunk.head_bytes)
+    stated = int.from_bytes(source.read(chunk.head_start + 4, 4), "little")
+    wide = size > MOST_RIFF_BYTES - 1 or (stated == UNKNOWN_SIZE and source.layout.form in WIDE_FORMS)
+    return chunk.name + struct.pack("<I", UNKNOWN_SIZE if wide else size)
 
 
-def _chunk_log(plan: CopyPlan) -> ChunkLog:
-    fates: dict[str, list[str]] = {"kept": [], "rewritten": [], "dropped": []}
-    for chunk in plan.source.layout.chunks:
-        rewritten = _is_rewritten(plan, chunk) or (plan.gain is not None and chunk.name == b"data")
-        fate = "dropped" if _is_stale(plan, chunk) else "rewritten" if rewritten else "kept"
-        fates[fate].append(chunk.name.decode("ascii"))
-    return ChunkLog(**{fate: tuple(names) for fate, names in fates.items()})
+def _top(source: WaveFile, draft: _Draft, audio_bytes: int) -> tuple[Piece, ...]:
+    """The file's own header; sizes as the original stated them, moved by as much as the file has grown."""
+    layout = source.layout
+    header = W64_HEADER_BYTES if layout.form == "W64" else HEADER_BYTES
+    ds64 = layout.first(b"ds64")
+    wide_bytes = ds64.padded_end - ds64.head_start if ds64 else 0
+    total = header + wide_bytes + _length(draft.pieces, audio_bytes)
+    stated = layout.riff_size + total - source.file_bytes
+    if layout.form == "W64":
+        return (Piece(fresh=source.read(0, 16) + struct.pack("<Q", stated + 8) + source.read(24, 16)),)
+    if ds64:
+        draft.fates[Fate.REWRITTEN].insert(0, "ds64")
+        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes)),)
+    if total > MOST_RIFF_BYTES:
+        return (Piece(fresh=_grown_header(source, draft, audio_bytes)),)
+    return (Piece(fresh=b"RIFF" + struct.pack("<I", stated) + b"WAVE"),)
+
+
+def _wide_header(source: WaveFile, ds64: Chunk, stated: int, audio_bytes: int) -> bytes:
+    """An RF64 or BW64 header with its `ds64`, whose count of frames and table stay as they are."""
+    old = source.read(0, ds64.padded_end)
+    audio = source.layout.first(b"data")
+    rest = audio.size - (source.audio_end - source.audio_start) if audio else 0
+    top = old[:4] + (old[4:8] if old[4:8] == b"\xff" * 4 else struct.pack("<I", stated)) + old[8 : ds64.start]
+    return top + struct.pack("<QQ", stated, audio_bytes + rest) + old[ds64.start + 16 :]
+
+
+def _grown_header(source: WaveFile, draft: _Draft, audio_bytes: int) -> bytes:
+    """An RF64 header for a file that no longer fits RIFF; its `ds64` takes the room that a first JUNK chunk kept."""
+    grown = 8 + DS64_BYTES
+    first = source.layout.chunks[0]
+    left = first.size + 8 - grown
+    if first.name in RESERVED and first.size % 2 == 0 and (left == 0 or left >= 8):
+        draft.pieces[0] = Piece(fresh=b"JUNK" + struct.pack("<I", left - 8) + bytes(left - 8) if left else b"")
+    total = HEADER_BYTES + grown + _length(draft.pieces, audio_bytes)
+    sizes = struct.pack("<QQQI", total - 8, audio_bytes, source.info.frames, 0)
+    return b"RF64" + struct.pack("<I", UNKNOWN_SIZE) + b"WAVEds64" + struct.pack("<I", DS64_BYTES) + sizes
+
+
+def _payload(piece: Piece, source: WaveFile) -> bytes:
+    """The payload of a fresh chunk, with its padding."""
+    return (piece.fresh or b"")[source.layout.chunks[0].head_bytes :]
+
+
+def _places(pieces: tuple[Piece, ...], audio_bytes: int) -> list[int]:
+    """Where each piece begins in the copy."""
+    places, at = [], 0
+    for piece in pieces:
+        places.append(at)
+        at += _length([piece], audio_bytes)
+    return places
+
+
+def _length(pieces: list[Piece] | tuple[Piece, ...], audio_bytes: int) -> int:
+    return sum(
+        len(piece.fresh) if piece.fresh is not None else piece.end - piece.start if piece.end else audio_bytes
+        for piece in pieces
+    )

@@ -8,7 +8,7 @@ nonsubtractive dither", IEEE Trans. Signal Processing 48(2), 2000.
 
 import hashlib
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,12 +44,23 @@ class Gain:
         """Apply the gain to a block, (frames, channels), that starts at `first_frame`, and pack it."""
         if not info.encoding.is_integer:
             return encode_floats(samples * self.factor, info.encoding)
+        codes = self.codes(samples, info, first_frame)
+        return encode_codes(codes << (8 * info.encoding.sample_bytes - info.valid_bits), info.encoding)
+
+    def left_justified(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[Any]:
+        """Apply the gain to a block; give codes in the high bits of int32, or floats as they are."""
+        if not info.encoding.is_integer:
+            return samples * self.factor
+        return np.asarray(self.codes(samples, info, first_frame) << (32 - info.valid_bits))
+
+    def codes(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[np.int32]:
+        """Apply the gain to a block; give the codes of the grid, (frames, channels)."""
         noise = _dither(samples.shape, self._keys(info.channels), first_frame) if self.dithered else None
         if noise is not None:
             self._hush(noise, first_frame)
         codes = np.empty(samples.shape, np.int32)
         _round(samples, self.factor, np.zeros((0, 0)) if noise is None else noise, info.valid_bits, codes)
-        return encode_codes(codes << (8 * info.encoding.sample_bytes - info.valid_bits), info.encoding)
+        return codes
 
     def _keys(self, channels: int) -> NDArray[np.uint64]:
         """One 64-bit key a channel, from the source's hash."""

@@ -54,9 +54,6 @@ ASLEEP = {
     "a second link": (LINK + LINK.replace("pair", "trio"), ("link", 1), '[[link]] "trio"'),
     "a step": ('[[step]]\nuse = "high_pass"\nmatch = ["*"]', ("step", 0), "[[step]] 1"),
     "a plug-in": ('[[plugin]]\nfile = "mine.py"', ("plugin", 0), "[[plugin]] 1"),
-    "16 bits": ('[copy]\nencoding = "PCM_16"', ("copy", "encoding"), 'copy.encoding = "PCM_16"'),
-    "24 bits": ('[copy]\nencoding = "PCM_24"', ("copy", "encoding"), 'copy.encoding = "PCM_24"'),
-    "floating point": ('[copy]\nencoding = "FLOAT"', ("copy", "encoding"), 'copy.encoding = "FLOAT"'),
     "the bus's offset": ("[bus]\napply = true", ("bus", "apply"), "bus.apply = true"),
 }
 
@@ -65,6 +62,7 @@ AWAKE = {
     "the rules": f'[target]\nrule = "peak"\n{ROLE}target.rule = "leave"\n{ROLE}target.rule = "average"',
     "more rules": f'[target]\nrule = "loudness"\n{ROLE}target.rule = "vu"',
     "the original's encoding": '[copy]\nencoding = "same"',
+    "another encoding": '[copy]\nencoding = "FLOAT"',
     "no offset": "[bus]\napply = false",
     "read for later": f'[project]\ntakes = "audio"\n[bus]\nceiling_dbtp = -3\n{ROLE}pan = 1\nlimits = {{ hum = 3 }}',
     "empty lists": "link = []\nstep = []\nplugin = []",

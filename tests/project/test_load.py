@@ -152,7 +152,7 @@ inbox = "x"
 outbox = "x/y"
 settle_s = "1"
 [copy]
-encoding = "FLOAT"
+encoding = "WMA"
 """
     lines = [int(line.split(":")[1]) for line in told(tmp_path, text)]
     assert lines == [2, 4, 5, 6, 10, 11, 13]

@@ -1,0 +1,138 @@
+"""What a change of level, or of encoding, does to each chunk around the samples of a WAVE file.
+
+What the change makes untrue is written anew or dropped, and said; all else is carried byte for byte. Source: the
+meaning of the fields (EBU Tech 3285 for `bext` and `levl`, libsndfile for `PEAK`, the iXML and ADM element names);
+that a gain makes them stale follows from it, no standard lists it.
+"""
+
+import re
+import struct
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from stager.containers.bext import (
+    FIXED_BYTES,
+    LoudnessFields,
+    has_loudness,
+    history_line,
+    with_history,
+    with_loudness,
+)
+from stager.containers.fmt import format_for
+from stager.model import StreamInfo
+
+DROPPED: Final = {
+    b"levl": "levl, the peak envelope of the original",
+    b"MD5 ": "MD5, the checksum of the original's audio",
+    b"dbmd": "dbmd, loudness metadata of the original",
+}
+XML_LOUDNESS: Final = {
+    b"iXML": re.compile(rb"<(LOUDNESS|BWF_LOUDNESS_\w+|BWF_MAX_\w+)\b[^>]*?(?:/>|>.*?</\1>)\s*", re.DOTALL),
+    b"axml": re.compile(rb"<((?:\w+:)?loudnessMetadata)\b[^>]*?(?:/>|>.*?</\1>)\s*", re.DOTALL),
+}
+BIT_DEPTH: Final = re.compile(rb"(<AUDIO_BIT_DEPTH>)\s*\d+\s*(</AUDIO_BIT_DEPTH>)")
+REPLAY_GAIN: Final = re.compile(rb"replay_?gain", re.IGNORECASE)
+TAGGED: Final = (b"LIST", b"id3 ", b"ID3 ", b"_PMX")
+LONGEST_LOOKED_AT: Final = 16 << 20
+"""A chunk longer than that is carried without being looked into."""
+
+
+class Fate(StrEnum):
+    """What becomes of a chunk."""
+
+    KEPT = "kept"
+    REWRITTEN = "rewritten"
+    DROPPED = "dropped"
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a copy changes: its stream, whether its level moved, and the words for the coding history."""
+
+    before: StreamInfo
+    after: StreamInfo
+    what: str
+
+    @property
+    def encoding_changes(self) -> bool:
+        """Whether samples are stored in another way."""
+        return self.before.encoding is not self.after.encoding
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A chunk's fate: its new payload where it is rewritten, and what is said where something is not carried.
+
+    `measured` says that figures of the finished copy go into it: the payload has a place for them.
+    """
+
+    fate: Fate
+    payload: bytes = b""
+    note: str | None = None
+    measured: bool = False
+
+
+KEPT: Final = Judged(Fate.KEPT)
+
+
+def judge_chunk(name: bytes, payload: bytes, change: Change) -> Judged:
+    """Say what becomes of a chunk that is not the audio itself."""
+    if name in DROPPED:
+        return Judged(Fate.DROPPED, note=DROPPED[name])
+    if name in XML_LOUDNESS:
+        return _judge_xml(name, payload, change)
+    judges = {b"fmt ": _judge_format, b"bext": _judge_bext, b"PEAK": _judge_peak}
+    if name in judges:
+        return judges[name](payload, change)
+    if name in TAGGED and REPLAY_GAIN.search(payload):
+        return Judged(Fate.KEPT, note=f"{_text(name)} is carried, but its replay gain is the original's")
+    return KEPT
+
+
+def _judge_format(payload: bytes, change: Change) -> Judged:
+    return Judged(Fate.REWRITTEN, format_for(payload, change.after.encoding)) if change.encoding_changes else KEPT
+
+
+def _judge_bext(payload: bytes, change: Change) -> Judged:
+    if len(payload) < FIXED_BYTES:
+        return KEPT
+    loud = has_loudness(payload)
+    fresh = with_loudness(payload, LoudnessFields()) if loud else payload
+    grown = with_history(fresh, history_line(change.after, change.what))
+    note = None if grown else "a line of coding history: bext would pass 10,240 bytes"
+    return Judged(Fate.REWRITTEN if grown or loud else Fate.KEPT, grown or fresh, note, measured=loud)
+
+
+def _judge_peak(payload: bytes, change: Change) -> Judged:
+    if len(payload) != 8 + 8 * change.after.channels:
+        return Judged(Fate.DROPPED, note="PEAK, whose size fits no such file")
+    return Judged(Fate.REWRITTEN, bytes(len(payload)), measured=True)
+
+
+def _judge_xml(name: bytes, payload: bytes, change: Change) -> Judged:
+    """Take the loudness figures out, and set the bit depth right."""
+    fresh, count = XML_LOUDNESS[name].subn(b"", payload)
+    if change.encoding_changes:
+        bits = str(change.after.valid_bits or 8 * change.after.encoding.sample_bytes).encode()
+        fresh = BIT_DEPTH.sub(rb"\g<1>" + bits + rb"\g<2>", fresh)
+    if fresh == payload:
+        return KEPT
+    fresh += b" " * (len(fresh) % 2)
+    note = f"loudness figures in {_text(name)}, which are the original's" if count else None
+    return Judged(Fate.REWRITTEN, fresh, note)
+
+
+def peak_payload(linear: tuple[float, ...], at_frames: tuple[float, ...]) -> bytes:
+    """Give a `PEAK` chunk's payload: version 1, no clock, then each channel's peak and its place."""
+    entries = (struct.pack("<fI", peak, int(place)) for peak, place in zip(linear, at_frames, strict=True))
+    return struct.pack("<II", 1, 0) + b"".join(entries)
+
+
+def fact_chunk(info: StreamInfo) -> bytes:
+    """Give the whole `fact` chunk that every encoding but PCM must have: its count of frames."""
+    return b"fact" + struct.pack("<II", 4, min(info.frames, 0xFFFFFFFF))
+
+
+def _text(name: bytes) -> str:
+    return name.decode("ascii", "replace").strip()

@@ -1,0 +1,166 @@
+"""The only door to soundfile: AIFF, CAF and FLAC are read and written through libsndfile.
+
+What its version 1.2.2 does to samples was measured: reading to float64 is exact for every integer code, writing int32
+into a shallower encoding is exact, writing floats into integers would floor and is never done. A `PEAK` chunk would
+carry the clock; it is switched off.
+"""
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import soundfile
+
+from stager.containers.foreign import Surroundings, surroundings
+from stager.containers.pcm import Samples
+from stager.containers.requantise import Gain
+from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
+from stager.errors import TruncatedStem, UnreadableStem, UnsupportedStem
+from stager.model import MAX_CHANNELS, Encoding, StreamInfo
+from stager.names import shown
+
+FORMATS: Final = {"AIFF": "AIFF", "AIFC": "AIFF", "CAF": "CAF", "FLAC": "FLAC"}
+ADD_PEAK_CHUNK: Final = 0x1050
+TAGS: Final = ("title", "artist", "album", "date", "genre", "copyright", "comment", "license", "tracknumber")
+"""Tags that the library writes as it was told; it adds its own name to `software`, so that one is left out."""
+
+
+@dataclass(frozen=True)
+class ForeignFile(AudioFile):
+    """An open AIFF, CAF or FLAC file."""
+
+    around: Surroundings
+    endian: str
+
+    @property
+    def unfinished(self) -> str | None:
+        """Why header and length disagree, or None where the file is whole, as far as its header tells."""
+        return self.around.unfinished
+
+    @property
+    def promised_s(self) -> float | None:
+        """Not known: the library has cut the count to what is there."""
+        return None
+
+    def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
+        """Give the samples in order, as every `AudioFile` does; the digest takes the file before the samples are read.
+
+        Raises:
+            TruncatedStem: where the decoder stops before the end that the header names.
+        """
+        self.digest_stretch(digest, 0, self.file_bytes)
+        seen, frames = 0, max(1, BLOCK_SAMPLES // self.info.channels)
+        with _opened(self.path, self.descriptor) as sound:
+            while len(block := self._next(sound, frames, seen)):
+                seen += len(block)
+                yield block
+        if seen != self.info.frames:
+            self._cut_at(seen)
+
+    def tags(self) -> Mapping[str, str]:
+        """Give the tags that the library knows, but for the name of the software."""
+        with _opened(self.path, self.descriptor) as sound:
+            return {name: text for name, text in sound.copy_metadata().items() if name in TAGS and text}
+
+    def _next(self, sound: soundfile.SoundFile, frames: int, seen: int) -> Samples:
+        try:
+            block: Samples = sound.read(frames, dtype="float64", always_2d=True)
+        except soundfile.LibsndfileError:
+            self._cut_at(seen)
+        return block
+
+    def _cut_at(self, seen: int) -> None:
+        expected, found = self.info.duration_s, seen / self.info.sample_rate_hz
+        raise TruncatedStem(
+            f"{shown(self.path.name)}: expected {expected:.2f} s, the audio breaks off at {found:.2f} s"
+        )
+
+
+def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> ForeignFile:
+    """Read the header of an open file that `is_foreign`.
+
+    Raises:
+        UnreadableStem: where the library can't make sense of it.
+        UnsupportedStem: where it is compressed with loss, or too rare to be trusted.
+    """
+    with reading(path):
+        around = surroundings(descriptor, file_bytes, head)
+    name = shown(path.name)
+    if around.odd_codec is not None:
+        raise UnsupportedStem(
+            f"{name}: expected integer PCM or float, found {around.container} with {around.odd_codec}"
+        )
+    with _opened(path, descriptor) as sound:
+        if sound.subtype not in {encoding.value for encoding in Encoding} or not 0 < sound.channels <= MAX_CHANNELS:
+            found = f"{sound.subtype} in {sound.channels} channels"
+            raise UnsupportedStem(
+                f"{name}: expected PCM of 16 to 32 bits or float, 1 to {MAX_CHANNELS} channels, found {found}"
+            )
+        encoding, endian = Encoding(sound.subtype), str(sound.endian)
+        frames = 0 if around.unfinished and sound.frames > file_bytes else sound.frames
+        info = StreamInfo(
+            container=around.container,
+            encoding=encoding,
+            valid_bits=8 * encoding.sample_bytes if encoding.is_integer else 0,
+            sample_rate_hz=sound.samplerate,
+            channels=sound.channels,
+            frames=frames,
+        )
+    return ForeignFile(path, descriptor, info, file_bytes, around, endian)
+
+
+def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: BinaryIO, seen: Digest) -> tuple[str, ...]:
+    """Write a copy in the same container, as `info` says; gives the names of what it could not carry.
+
+    The bytes of the original pass through `seen`.
+
+    Raises:
+        UnsupportedStem: where the container can't hold the encoding.
+    """
+    form = FORMATS[source.info.container]
+    if not soundfile.check_format(form, info.encoding.value):
+        raise UnsupportedStem(
+            f"{shown(source.path.name)}: expected an encoding that {form} holds, found {info.encoding}"
+        )
+    wanted = source.tags()
+    with _writing(out, source, info, form) as sound:
+        for name, text in wanted.items():
+            setattr(sound, name, text)
+        first_frame = 0
+        for block in source.blocks(seen):
+            sound.write(gain.left_justified(block, info, first_frame))
+            first_frame += len(block)
+    return (*source.around.not_carried, *(f"tag {name}" for name in wanted if _tag(out, name) != wanted[name]))
+
+
+@contextmanager
+def _opened(path: Path, descriptor: int) -> Iterator[soundfile.SoundFile]:
+    """The library's view of an open file; translates its errors."""
+    duplicate = os.dup(descriptor)
+    os.lseek(duplicate, 0, os.SEEK_SET)
+    try:
+        with soundfile.SoundFile(duplicate) as sound:
+            yield sound
+    except soundfile.LibsndfileError as error:
+        raise UnreadableStem(f"{shown(path.name)}: expected audio, the decoder found: {error.error_string}") from error
+
+
+@contextmanager
+def _writing(out: BinaryIO, source: ForeignFile, info: StreamInfo, form: str) -> Iterator[soundfile.SoundFile]:
+    options: dict[str, Any] = {"subtype": info.encoding.value, "format": form}
+    if form != "FLAC":
+        options["endian"] = source.endian
+    with soundfile.SoundFile(os.dup(out.fileno()), "w", info.sample_rate_hz, info.channels, **options) as sound:
+        soundfile._snd.sf_command(sound._file, ADD_PEAK_CHUNK, soundfile._ffi.NULL, 0)  # noqa: SLF001
+        yield sound
+
+
+def _tag(out: BinaryIO, name: str) -> str | None:
+    out.flush()
+    os.lseek(out.fileno(), 0, os.SEEK_SET)
+    with soundfile.SoundFile(os.dup(out.fileno())) as sound:
+        text: str | None = sound.copy_metadata().get(name)
+    return text

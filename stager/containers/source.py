@@ -1,0 +1,113 @@
+"""An open original: its bytes, its stream, its samples block by block."""
+
+import os
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Protocol
+
+from stager.containers.pcm import Samples
+from stager.errors import ChangedStem, UnreadableStem
+from stager.files import fingerprint
+from stager.model import Fingerprint, StreamInfo
+from stager.names import shown
+
+BLOCK_SAMPLES: Final = 1 << 17
+COPY_BYTES: Final = 1 << 20
+
+
+class Digest(Protocol):
+    """A running hash, as hashlib makes them."""
+
+    def update(self, data: bytes | bytearray | memoryview, /) -> None:
+        """Take in the next bytes."""
+
+
+@dataclass(frozen=True)
+class AudioFile(ABC):
+    """An open file of audio; `info` is its stream, `file_bytes` its length. Made by `open_audio`."""
+
+    path: Path
+    descriptor: int
+    info: StreamInfo
+    file_bytes: int
+
+    @property
+    @abstractmethod
+    def unfinished(self) -> str | None:
+        """Why header and length disagree, or None where the file is whole."""
+
+    @property
+    @abstractmethod
+    def promised_s(self) -> float | None:
+        """How many seconds the header promises, where it says."""
+
+    @abstractmethod
+    def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
+        """Give the samples in order, (frames, channels) float64, at most `BLOCK_SAMPLES` samples a block.
+
+        With a digest, every byte of the file passes through it in order, those around the samples too.
+
+        Raises:
+            ChangedStem: where the file turns out shorter than it was when it was opened.
+        """
+
+    def fingerprint(self) -> Fingerprint:
+        """Ask the system what this open file is now."""
+        return fingerprint(os.fstat(self.descriptor))
+
+    def read(self, start: int, count: int) -> bytes:
+        """Read exactly so many bytes.
+
+        Raises:
+            ChangedStem: where they are not there.
+        """
+        with reading(self.path):
+            raw = os.pread(self.descriptor, count, start)
+            while raw and len(raw) < count:
+                more = os.pread(self.descriptor, count - len(raw), start + len(raw))
+                raw = raw + more if more else b""
+        if len(raw) != count:
+            name = shown(self.path.name)
+            raise ChangedStem(f"{name}: expected {count} bytes at {start}, and the file ends before them")
+        return raw
+
+    def raw(self, start: int, end: int) -> Iterator[bytes]:
+        """Give the bytes of a stretch in portions."""
+        for position in range(start, end, COPY_BYTES):
+            yield self.read(position, min(COPY_BYTES, end - position))
+
+    def digest_stretch(self, digest: Digest | None, start: int, end: int) -> None:
+        """Pass the bytes of a stretch through a digest, where there is one."""
+        if digest:
+            for portion in self.raw(start, end):
+                digest.update(portion)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[None]:
+    """Translate what the system says while a stem is opened or read into one sentence about that stem.
+
+    Raises:
+        UnreadableStem: for every OSError.
+    """
+    try:
+        yield
+    except PermissionError as error:
+        raise UnreadableStem(f"{shown(path.name)}: expected a readable file, found no permission to read it") from error
+    except FileNotFoundError as error:
+        raise UnreadableStem(f"{shown(path.name)}: expected a file, found nothing under this name") from error
+    except OSError as error:
+        raise UnreadableStem(f"{shown(path.name)}: the system can't read it: {error.strerror}") from error
+
+
+def fingerprint_of(path: Path) -> Fingerprint:
+    """Ask the system what lies under this name now.
+
+    Raises:
+        UnreadableStem: where nothing can be asked.
+    """
+    with reading(path):
+        return fingerprint(path.stat())
