@@ -53,7 +53,7 @@ def average(
     400 ms blocks with edges at round(k * rate / 10), the last 400 ms as one more block where frames follow the last
     whole one, each channel's mean over the file removed, an absolute gate of -70 dBFS (AES17), a relative one of 10 dB.
     """
-    powers = _block_powers(as_frames(samples), rate_hz)
+    powers = block_powers(samples, rate_hz)
     each = [powers.mean(axis=1)] if channels == "mean" else list(powers.T)
     results = [_gated(power) for power in each]
     power, kept = max(results)
@@ -68,7 +68,9 @@ def average_dbfs(samples: Array, rate_hz: int) -> float:
     return level
 
 
-def _block_powers(frames: Array, rate_hz: int) -> Array:
+def block_powers(samples: Array, rate_hz: int) -> Array:
+    """Give the mean square of each block, (blocks, channels), the channels' means removed."""
+    frames = as_frames(samples)
     free = frames - frames.mean(axis=0)
     edges = [round(k * rate_hz / 10) for k in range(len(frames) * 10 // rate_hz + 2)]
     starts = [k for k in range(len(edges) - 4) if edges[k + 4] <= len(frames)]

@@ -30,11 +30,11 @@ def _at(level_dbfs: float) -> np.ndarray:
 
 
 def _trims(stager: Command, folder: Any, off_db: float) -> dict[int, dict[str, Any]]:
-    """Stage a stem for each step whose wanted gain lies so far off it, all in one run."""
+    """Decide a stem for each step whose wanted gain lies so far off it, all in one run."""
     song = Song.made(stager, folder / "song", TOML)
     for k in STEPS:
         song.put(f"{k}.wav", _at(LEVEL - k * 0.1 - off_db), RATE, DOUBLE)
-    outcomes = song.outcomes("--dry-run") if off_db else song.outcomes()
+    outcomes = song.outcomes("--dry-run")
     return {k: outcomes[f"{k}.wav"]["trim"] for k in STEPS}
 
 
