@@ -62,7 +62,7 @@ def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings,
     gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, heard.measured.silences)
     with open_audio(path, settle_s=0.0) as source, placing(draft.path):
         as_it_is = gain_db == 0.0 and after == before
-        what = f"stager {__version__}; gain {gain_db:+g} dB{'; TPDF dither' if dithered else ''}"
+        what = history_words(__version__, gain_db, dithered=dithered)
         plan = CopyPlan(source, heard.source.sha256, None if as_it_is else gain, after, what)
         written = write_copy(plan, draft.file)
         draft.file.flush()
@@ -73,6 +73,11 @@ def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings,
     figures, found_sha256 = _finish(draft, written, after)
     draft.seal()
     return Applied(figures, found_sha256, written, dithered)
+
+
+def history_words(version: str, gain_db: float, *, dithered: bool) -> str:
+    """Give the words for the coding history of a copy; no clock is in them."""
+    return f"stager {version}; gain {gain_db:+g} dB{'; TPDF dither' if dithered else ''}"
 
 
 def needs_rounding(before: StreamInfo, after: StreamInfo, gain_db: float) -> bool:

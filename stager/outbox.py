@@ -45,6 +45,12 @@ def sidecar_of(copy_path: Path) -> Sidecar | None:
         return None
 
 
+def sidecars_in(outbox: Path) -> list[Path]:
+    """Give the copies that the sidecars below this folder belong to, whether they are there or not."""
+    found = (place.with_name(place.name.removesuffix(SIDECAR_SUFFIX)) for place in outbox.rglob(f"*{SIDECAR_SUFFIX}"))
+    return sorted(copy for copy in found if sidecar_of(copy) is not None)
+
+
 def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: frozenset[str]) -> CopyPlace:
     """Find the first name that is free or holds a copy of ours of the same stem.
 

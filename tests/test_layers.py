@@ -27,6 +27,7 @@ SAME_FLOOR = {
     ("pipeline", "hear"),
     ("pipeline", "outbox"),
     ("batch", "staging"),
+    ("verify", "staging"),
     ("watch", "report"),  # the daemon writes the tables after each batch
     ("cli", "demo"),
     ("__main__", "cli"),

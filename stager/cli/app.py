@@ -112,6 +112,12 @@ def measure(
 
 
 @app.command()
+def verify(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
+    """Re-read originals and copies, and prove that they differ in level alone."""
+    run_command("verify_command", project=project, as_json=as_json)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the project file."""
     run_command("schema_command")

@@ -1,6 +1,7 @@
 """The only door to audio files."""
 
 from stager.containers.bext import LoudnessFields
+from stager.containers.comparing import chunk_differences, start_frames
 from stager.containers.opening import open_audio
 from stager.containers.requantise import Gain, clip_guard_linear
 from stager.containers.source import AudioFile, fingerprint_of
@@ -13,9 +14,11 @@ __all__ = [
     "Gain",
     "LoudnessFields",
     "Written",
+    "chunk_differences",
     "clip_guard_linear",
     "fill_fields",
     "fingerprint_of",
     "open_audio",
+    "start_frames",
     "write_copy",
 ]

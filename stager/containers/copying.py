@@ -21,11 +21,25 @@ RESERVED: Final = (b"JUNK", b"junk", b"PAD ")
 
 @dataclass(frozen=True)
 class Piece:
-    """A part of the copy: a stretch of the original from `start` to `end`, or fresh bytes, or (neither) the audio."""
+    """A part of the copy: a stretch of the original from `start` to `end`, or fresh bytes, or (neither) the audio.
+
+    `name` is that of the chunk which begins with this piece.
+    """
 
     start: int = 0
     end: int = 0
     fresh: bytes | None = None
+    name: bytes = b""
+
+    @property
+    def is_audio(self) -> bool:
+        """Whether the samples go here."""
+        return self.fresh is None and self.end == 0
+
+    @property
+    def length(self) -> int:
+        """Bytes of a piece that is not the audio."""
+        return len(self.fresh) if self.fresh is not None else self.end - self.start
 
 
 @dataclass(frozen=True)
@@ -97,10 +111,10 @@ def write_pieces(source: WaveFile, layout: CopyLayout, audio: Iterator[bytes]) -
     for piece in layout.pieces:
         if piece.fresh is not None:
             yield piece.fresh
-        elif piece.end:
-            yield from source.raw(piece.start, piece.end)
-        else:
+        elif piece.is_audio:
             yield from audio
+        else:
+            yield from source.raw(piece.start, piece.end)
 
 
 def _add_chunk(draft: _Draft, source: WaveFile, chunk: Chunk, change: Change) -> None:
@@ -110,12 +124,12 @@ def _add_chunk(draft: _Draft, source: WaveFile, chunk: Chunk, change: Change) ->
     if judged.note:
         draft.notes.append(judged.note)
     if judged.fate is Fate.KEPT:
-        draft.pieces.append(Piece(chunk.head_start, min(chunk.padded_end, source.file_bytes)))
+        draft.pieces.append(Piece(chunk.head_start, min(chunk.padded_end, source.file_bytes), name=chunk.name))
     elif judged.fate is Fate.REWRITTEN:
         _add_fresh(draft, source, chunk, judged)
     adds_fact = chunk.name == b"fmt " and not change.after.encoding.is_integer and change.encoding_changes
     if adds_fact and source.layout.first(b"fact") is None and source.layout.form != "W64":
-        draft.pieces.append(Piece(fresh=fact_chunk(change.after)))
+        draft.pieces.append(Piece(fresh=fact_chunk(change.after), name=b"fact"))
 
 
 def _add_fresh(draft: _Draft, source: WaveFile, chunk: Chunk, judged: Judged) -> None:
@@ -123,7 +137,7 @@ def _add_fresh(draft: _Draft, source: WaveFile, chunk: Chunk, judged: Judged) ->
         draft.measured[len(draft.pieces)] = chunk.name
     head = _head(source, chunk, len(judged.payload))
     padding = -(len(head) + len(judged.payload)) % chunk.align
-    draft.pieces.append(Piece(fresh=head + judged.payload + bytes(padding)))
+    draft.pieces.append(Piece(fresh=head + judged.payload + bytes(padding), name=chunk.name))
 
 
 def _add_audio(draft: _Draft, source: WaveFile, chunk: Chunk, audio_bytes: int) -> None:
@@ -131,7 +145,7 @@ def _add_audio(draft: _Draft, source: WaveFile, chunk: Chunk, audio_bytes: int) 
     draft.fates[Fate.REWRITTEN].append("data")
     rest = Piece(source.audio_end, chunk.start + chunk.size)
     size = audio_bytes + rest.end - rest.start
-    draft.pieces += [Piece(fresh=_head(source, chunk, size)), Piece()]
+    draft.pieces += [Piece(fresh=_head(source, chunk, size), name=chunk.name), Piece()]
     if rest.end > rest.start:
         draft.pieces.append(rest)
     draft.pieces.append(Piece(fresh=bytes(-(size + chunk.head_bytes) % chunk.align)))
@@ -158,9 +172,9 @@ def _top(source: WaveFile, draft: _Draft, audio_bytes: int) -> tuple[Piece, ...]
         return (Piece(fresh=source.read(0, 16) + struct.pack("<Q", stated + 8) + source.read(24, 16)),)
     if ds64:
         draft.fates[Fate.REWRITTEN].insert(0, "ds64")
-        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes)),)
+        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes), name=b"ds64"),)
     if total > MOST_RIFF_BYTES:
-        return (Piece(fresh=_grown_header(source, draft, audio_bytes)),)
+        return (Piece(fresh=_grown_header(source, draft, audio_bytes), name=b"ds64"),)
     return (Piece(fresh=b"RIFF" + struct.pack("<I", stated) + b"WAVE"),)
 
 
@@ -200,7 +214,4 @@ def _places(pieces: tuple[Piece, ...], audio_bytes: int) -> list[int]:
 
 
 def _length(pieces: list[Piece] | tuple[Piece, ...], audio_bytes: int) -> int:
-    return sum(
-        len(piece.fresh) if piece.fresh is not None else piece.end - piece.start if piece.end else audio_bytes
-        for piece in pieces
-    )
+    return sum(audio_bytes if piece.is_audio else piece.length for piece in pieces)

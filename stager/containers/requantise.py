@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
-from stager.containers.pcm import Samples, encode_codes, encode_floats
+from stager.containers.pcm import DTYPES, Samples, encode_codes, encode_floats
 from stager.model import StreamInfo
 from stager.model.runs import Runs
 
@@ -52,6 +52,12 @@ class Gain:
         if not info.encoding.is_integer:
             return samples * self.factor
         return np.asarray(self.codes(samples, info, first_frame) << (32 - info.valid_bits))
+
+    def foretold(self, samples: Samples, info: StreamInfo, first_frame: int) -> Samples:
+        """Give the samples of the copy as they must read, (frames, channels)."""
+        if info.encoding.is_integer:
+            return self.codes(samples, info, first_frame).astype(np.float64) * 2.0 ** (1 - info.valid_bits)
+        return (samples * self.factor).astype(DTYPES[info.encoding]).astype(np.float64)
 
     def codes(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[np.int32]:
         """Apply the gain to a block; give the codes of the grid, (frames, channels)."""

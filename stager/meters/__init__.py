@@ -5,9 +5,9 @@ from stager.meters.hum import Hum, HumMeter
 from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
 from stager.meters.panel import Figure, LevelFigures, LevelPanel, Measured, Panel, rms_dbfs
-from stager.meters.peak import Peaks, SamplePeakMeter
+from stager.meters.peak import Peaks, SamplePeakMeter, Samples
 from stager.meters.quiet import noise_floor_power
-from stager.meters.runs import RunMeter
+from stager.meters.runs import RunMeter, silence_meter
 from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
 from stager.meters.vu import VuMeter, VuResult
@@ -29,6 +29,7 @@ __all__ = [
     "Peaks",
     "RunMeter",
     "SamplePeakMeter",
+    "Samples",
     "StereoMeter",
     "StereoResult",
     "TruePeakMeter",
@@ -36,4 +37,5 @@ __all__ = [
     "VuResult",
     "noise_floor_power",
     "rms_dbfs",
+    "silence_meter",
 ]

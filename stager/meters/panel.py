@@ -14,7 +14,7 @@ from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
 from stager.meters.peak import Peaks, SamplePeakMeter, Samples
 from stager.meters.quiet import noise_floor_power
-from stager.meters.runs import SILENCE_FRAMES, RunMeter
+from stager.meters.runs import RunMeter, silence_meter
 from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
 from stager.meters.vu import VuMeter, VuResult
@@ -194,7 +194,7 @@ class _RunMeters:
         self._rails = [RunMeter(info.channels, low, high, RAIL_FRAMES) for low, high in _mirrored(top, highest)]
         beyond = () if info.encoding.is_integer else _mirrored(nextafter(1.0, 2.0), inf)
         self._overs = [RunMeter(info.channels, low, high, 1) for low, high in beyond]
-        self._silences = RunMeter(info.channels, 0.0, 0.0, SILENCE_FRAMES)
+        self._silences = silence_meter(info.channels)
 
     def update(self, block: Samples) -> None:
         """Take in the next block."""

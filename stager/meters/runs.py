@@ -40,6 +40,11 @@ class RunMeter:
         return Runs(found[:, 0].copy(), found[:, 1].copy(), found[:, 2].copy())
 
 
+def silence_meter(channels: int) -> RunMeter:
+    """Give a meter that finds digital silence: runs of exact zeros that no part produces by itself."""
+    return RunMeter(channels, 0.0, 0.0, SILENCE_FRAMES)
+
+
 @sample_loop
 def _find(
     block: Samples,

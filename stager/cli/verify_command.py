@@ -1,0 +1,36 @@
+"""`stager verify`: originals untouched, copies different in level alone."""
+
+from pathlib import Path
+
+from stager.cli.exits import Exit
+from stager.cli.screen import print_json, say
+from stager.project import load_project
+from stager.report import Row, rows_text
+from stager.verify import Verified, verify_project
+
+
+def run(*, project: Path, as_json: bool) -> Exit:
+    """Prove every copy of a project."""
+    loaded = load_project(project)
+    proofs = list(verify_project(loaded))
+    if not proofs:
+        say("Nothing to verify: no stem was staged here yet.")
+    if as_json:
+        print_json({"schema": "stager/verify/1", "stems": [proof.to_data() for proof in proofs]})
+    elif proofs:
+        print(
+            rows_text(("stem", "proof", "residual peak", "RMS", "expected"), [_row(proof) for proof in proofs], left=2)
+        )
+        print("\nresidual: copy less gain x original, in LSB of the copy (of 24 bits where it is float);")
+        print("expected: the RMS that rounding and dither leave.")
+    return Exit.DONE if all(proof.ok for proof in proofs) else Exit.SOME
+
+
+def _row(proof: Verified) -> Row:
+    state = "stale" if proof.stale else "ok" if proof.ok else "DIFFERS"
+    notes = [*proof.differences, *(["its original was bounced anew since: stage it again"] if proof.stale else [])]
+    left = proof.residual
+    figures = (
+        (f"{left.peak_lsb:.3f}", f"{left.rms_lsb:.4f}", f"{left.expected_rms_lsb:.4f}") if left else ("-", "-", "-")
+    )
+    return Row((proof.stem, state, *figures), tuple(notes))

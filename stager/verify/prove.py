@@ -1,0 +1,173 @@
+"""Re-reads originals and copies, stem by stem, and names every difference."""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from stager.apply import history_words, needs_rounding
+from stager.containers import AudioFile, Gain, chunk_differences, open_audio, start_frames
+from stager.errors import StemError
+from stager.files import sha256_of
+from stager.ledger import Entry, read_entries
+from stager.meters import LevelPanel, silence_meter
+from stager.model import Sidecar, StreamInfo
+from stager.names import shown
+from stager.outbox import sidecar_of, sidecars_in
+from stager.project import Project
+from stager.staging import LEDGER
+from stager.units import linear_from_db
+from stager.verify.diagnose import diagnose
+from stager.verify.residual import Residual, residual_of
+
+FIGURE_TOLERANCE_DB: Final = 0.005
+
+
+@dataclass
+class Verified:
+    """One stem's proof: what differs, in sentences; `stale` where its original was bounced anew since."""
+
+    stem: str
+    stale: bool = False
+    differences: list[str] = field(default_factory=list)
+    residual: Residual | None = None
+    chunks: dict[str, list[str]] = field(default_factory=dict)
+
+    @property
+    def ok(self) -> bool:
+        """Whether nothing differs."""
+        return not self.differences
+
+    def to_data(self) -> dict[str, Any]:
+        """Give its place in the JSON document."""
+        return {
+            "stem": self.stem,
+            "ok": self.ok,
+            "stale": self.stale,
+            "differences": self.differences,
+            "residual_peak_lsb": self.residual.peak_lsb if self.residual else None,
+            "residual_rms_lsb": self.residual.rms_lsb if self.residual else None,
+            "residual_rms_expected_lsb": self.residual.expected_rms_lsb if self.residual else None,
+            "chunks": self.chunks,
+        }
+
+
+def verify_project(project: Project) -> Iterator[Verified]:
+    """Prove each copy that the ledger or a sidecar names; writes nothing and takes no lock."""
+    entries = {project.outbox / os.fsdecode(entry.copy_path): entry for entry in _staged(project)}
+    copies = sorted({*entries, *sidecars_in(project.outbox)})
+    for copy in copies:
+        yield _verify(project, copy, entries.get(copy))
+
+
+def _staged(project: Project) -> list[Entry]:
+    return [entry for entry in read_entries(project.state / LEDGER) if entry.copy_sha256 and entry.state != "open"]
+
+
+def _verify(project: Project, copy: Path, entry: Entry | None) -> Verified:
+    sidecar = sidecar_of(copy)
+    result = Verified(sidecar.stem if sidecar else entry.stem if entry else shown(copy.name))
+    if sidecar is None or sidecar.copy_ is None:
+        result.differences.append(f"{shown(copy.name)}: its sidecar is missing, or can't be read")
+        return result
+    result.chunks = {fate: list(names) for fate, names in sidecar.copy_.chunks}
+    original = _original(project, sidecar, entry)
+    result.differences += _hash_differences(copy, sidecar)
+    found = sha256_of(original)
+    if found is None:
+        result.differences.append(f"its original {sidecar.source.path} is not there to compare it with")
+    elif found != sidecar.source.sha256:
+        _note_other_original(result, original, sidecar)
+    elif copy.is_file():
+        _compare(original, copy, sidecar, result)
+    return result
+
+
+def _original(project: Project, sidecar: Sidecar, entry: Entry | None) -> Path:
+    if entry is not None:
+        return project.inbox / os.fsdecode(entry.key)
+    if sidecar.source.path_bytes:
+        return Path(os.fsdecode(bytes.fromhex(sidecar.source.path_bytes)))
+    return project.folder / sidecar.source.path
+
+
+def _hash_differences(copy: Path, sidecar: Sidecar) -> Iterator[str]:
+    found = sha256_of(copy)
+    if found is None:
+        yield "its copy is missing, or can't be read"
+    elif sidecar.copy_ and found != sidecar.copy_.sha256:
+        yield "its copy is not the one that its sidecar describes: edited, swapped or damaged since"
+
+
+def _note_other_original(result: Verified, original: Path, sidecar: Sidecar) -> None:
+    """An original that changed after it was staged makes its copy stale; otherwise it is a difference."""
+    if original.stat().st_mtime > datetime.fromisoformat(sidecar.staged_at).timestamp():
+        result.stale = True
+    else:
+        result.differences.append("its original is not the one that its sidecar describes")
+
+
+def _compare(original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> None:
+    """Compare the two files, sample by sample and chunk by chunk."""
+    try:
+        with open_audio(original, settle_s=0.0) as before, open_audio(copy, settle_s=0.0) as after:
+            differences = list(_shape_differences(before, after))
+            if not differences:
+                gain = _gain(before, sidecar)
+                rounded = needs_rounding(before.info, after.info, sidecar.trim.gain_db)
+                result.residual = residual_of(before, after, gain, rounded=rounded)
+                differences += _sample_differences(result.residual, gain, after.info)
+                differences += _figure_differences(after, sidecar)
+            result.differences += [*differences, *_chunk_differences(before, after, sidecar)]
+    except StemError as error:
+        result.differences.append(f"it can't be compared: {error}")
+
+
+def _shape_differences(before: AudioFile, after: AudioFile) -> Iterator[str]:
+    for what, field_name in (("frames", "frames"), ("Hz", "sample_rate_hz"), ("channels", "channels")):
+        wanted, found = getattr(before.info, field_name), getattr(after.info, field_name)
+        if wanted != found:
+            yield f"expected {wanted} {what} as in its original, found {found}"
+    if start_frames(before) != start_frames(after):
+        yield f"expected its time stamp at frame {start_frames(before)}, found {start_frames(after)}"
+
+
+def _gain(before: AudioFile, sidecar: Sidecar) -> Gain:
+    """The gain as it was applied; where digital silence lies is found anew."""
+    silences = silence_meter(before.info.channels)
+    for block in before.blocks():
+        silences.update(block)
+    dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
+    return Gain(linear_from_db(sidecar.trim.gain_db), dithered, sidecar.source.sha256, silences.result())
+
+
+def _sample_differences(residual: Residual, gain: Gain, info: StreamInfo) -> Iterator[str]:
+    says = diagnose(residual, gain, info)
+    if says:
+        yield says
+
+
+def _figure_differences(after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
+    """Measure the copy again, and compare with its sidecar."""
+    panel, target = LevelPanel(after.info), sidecar.trim.target
+    for block in after.blocks():
+        panel.update(block)
+    levels = panel.result().levels(target.reference, target.channels)
+    for name in ("average_dbfs", "true_peak_dbtp", "sample_peak_dbfs"):
+        stated, found = getattr(sidecar.copy_, name), getattr(levels, name)
+        if (stated is None) != (found is None) or abs((stated or 0.0) - (found or 0.0)) > FIGURE_TOLERANCE_DB:
+            yield f"its sidecar says {name} = {_figure(stated)}, its copy measures {_figure(found)}"
+
+
+def _chunk_differences(before: AudioFile, after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
+    dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
+    gain_db = sidecar.trim.gain_db
+    as_it_is = gain_db == 0.0 and before.info.encoding is after.info.encoding
+    what = history_words(sidecar.stager.version, gain_db, dithered=dithered)
+    yield from chunk_differences(before, after, what, as_it_is=as_it_is)
+
+
+def _figure(value: float | None) -> str:
+    return "nothing" if value is None else f"{value:.3f}"
