@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stager import hear as room
-from stager.containers import WaveFile
+from stager.containers import AudioFile
 from stager.errors import ChangedStem, StillGrowingStem, TruncatedStem, UnreadableStem
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
 from stager.model import Encoding, Fingerprint, Verdict
@@ -62,7 +62,7 @@ def test_undecodable_name_is_kept_in_bytes(tmp_path: Path) -> None:
 @pytest.mark.parametrize("take_cut", [False, True])
 def test_no_audio(tmp_path: Path, take_cut: bool) -> None:
     """What is no audio is refused, whatever else may be taken."""
-    with pytest.raises(UnreadableStem, match="expected audio"):
+    with pytest.raises(UnreadableStem, match="expected WAV, RF64"):
         heard_of(tmp_path / "a.wav", b"text", take_cut=take_cut)
 
 
@@ -100,7 +100,7 @@ class Meddler:
     def __init__(self, path: Path, content: bytes) -> None:
         self._path, self._content = path, content
 
-    def __call__(self, wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
+    def __call__(self, wave: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
         heard = self._heard(wave, shown_path, before)
         written(self._path, self._content)
         return heard
@@ -122,7 +122,7 @@ def test_file_that_is_replaced_while_it_is_read(tmp_path: Path, monkeypatch: pyt
     content = wav(noise(1000))
     real = room._heard
 
-    def swapping(wave: WaveFile, shown_path: str, before: Fingerprint) -> Heard:
+    def swapping(wave: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
         written(tmp_path / "b", content, age_s=AGE_S).replace(tmp_path / "a.wav")
         return real(wave, shown_path, before)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stager import pipeline
+from stager import apply, pipeline
 from stager.errors import ChangedStem, NameRefused, NoSpace, NotFiniteStem, PlaceError, StemError, TruncatedStem
 from stager.files import DRAFT_PREFIX
 from stager.model import DecidedBy, Verdict, read_sidecar
@@ -277,14 +277,15 @@ def after(real: Callable[..., object], do: Callable[[], object]) -> Callable[...
     return both
 
 
-@pytest.mark.parametrize("moment", ["hear", "copy_place", "write_copy"])
+@pytest.mark.parametrize("moment", ["pipeline.hear", "pipeline.copy_place", "apply.write_copy"])
 @pytest.mark.parametrize("other", [wav(noise(48_000)), wav(noise(100)), wav(quiet())], ids=["other", "short", "same"])
 def test_stem_that_changes_on_the_way(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, moment: str, other: bytes
 ) -> None:
     """A stem that is written again at any moment before its copy is done is refused, and no draft is left."""
     work = job(tmp_path, wav(quiet()))
-    monkeypatch.setattr(pipeline, moment, after(getattr(pipeline, moment), lambda: written(work.path, other)))
+    room, name = {"pipeline": pipeline, "apply": apply}[moment.split(".", maxsplit=1)[0]], moment.split(".")[1]
+    monkeypatch.setattr(room, name, after(getattr(room, name), lambda: written(work.path, other)))
     with pytest.raises(ChangedStem, match="found"):
         prepare(work)
     assert tree(work.project.outbox) == {}
@@ -302,13 +303,13 @@ def test_stem_that_vanishes_on_the_way(tmp_path: Path, monkeypatch: pytest.Monke
 def test_disk_that_gives_back_other_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A copy that does not read back as it was written is a broken place, not a staged stem."""
     work = job(tmp_path, wav(quiet()))
-    real = pipeline._read_back
+    real = apply._read_back
 
-    def lying(path: Path) -> object:
-        figures, _ = real(path)
+    def lying(*args: object) -> object:
+        figures, _ = real(*args)
         return figures, "00"
 
-    monkeypatch.setattr(pipeline, "_read_back", lying)
+    monkeypatch.setattr(apply, "_read_back", lying)
     with pytest.raises(PlaceError, match="expected the copy as it was written, the disk gives back other bytes"):
         prepare(work)
     assert tree(work.project.outbox) == {}
