@@ -11,7 +11,16 @@ import numpy as np
 import pytest
 
 from stager import apply, pipeline
-from stager.errors import ChangedStem, NameRefused, NoSpace, NotFiniteStem, PlaceError, StemError, TruncatedStem
+from stager.errors import (
+    ChangedStem,
+    NameRefused,
+    NoSpace,
+    NotFiniteStem,
+    PlaceError,
+    StemError,
+    TruncatedStem,
+    WouldClip,
+)
 from stager.files import DRAFT_PREFIX
 from stager.model import DecidedBy, Verdict, read_sidecar
 from stager.outbox import sidecar_place
@@ -136,6 +145,39 @@ def test_float_copy_is_one_factor(tmp_path: Path) -> None:
     factor = 10 ** (made.sidecar.trim.gain_db / 20)
     audio = np.frombuffer(made.copy_draft.path.read_bytes()[44:], np.float32)
     assert np.array_equal(audio, (samples[:, 0].astype(np.float64) * factor).astype(np.float32))
+
+
+@pytest.mark.parametrize("encoding", ["PCM_16", "PCM_24", "FLOAT"])
+@pytest.mark.parametrize("bits", [16, 24])
+def test_copy_in_another_encoding(tmp_path: Path, bits: int, encoding: str) -> None:
+    """The copy has the encoding that the project asks for, dithered where its samples land on a grid again."""
+    made = prepared(job(tmp_path, wav(quiet(), bits), f'[copy]\nencoding = "{encoding}"\n'))
+    assert made.sidecar.copy_ is not None
+    assert made.sidecar.copy_.encoding.value == encoding
+    assert made.sidecar.copy_.dither == ("none" if encoding == "FLOAT" else "tpdf")
+    assert made.sidecar.copy_.average_dbfs == pytest.approx(-18.05, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("bits", "encoding", "dither"),
+    [(24, "PCM_16", "tpdf"), (16, "PCM_24", "none"), (24, "PCM_24", "none"), (16, "FLOAT", "none")],
+)
+def test_dither_without_a_trim(tmp_path: Path, bits: int, encoding: str, dither: str) -> None:
+    """Without a gain only a coarser grid is dithered: a finer one holds every code as it is."""
+    content = wav(sine(997.0, 0.5, peak=10 ** (-18 / 20)), bits)
+    copy = prepared(job(tmp_path, content, f'[copy]\nencoding = "{encoding}"\n')).sidecar.copy_
+    assert copy is not None
+    assert copy.dither == dither
+
+
+def test_over_full_scale_into_an_integer_grid(tmp_path: Path) -> None:
+    """A float stem that is left over full scale does not fit integers: refused with its peak, and no draft is left."""
+    work = job(
+        tmp_path, float_wav(sine(997.0, 0.5, peak=1.5)), '[target]\nrule = "leave"\n[copy]\nencoding = "PCM_24"\n'
+    )
+    with pytest.raises(WouldClip, match=r"within full scale for a copy in PCM_24, found \+3\.52 dBFS"):
+        prepare(work)
+    assert tree(work.project.outbox) == {}
 
 
 def test_two_runs_make_the_same_copy(tmp_path: Path) -> None:
