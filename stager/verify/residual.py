@@ -13,6 +13,7 @@ import numpy as np
 
 from stager.containers import AudioFile, Gain
 from stager.meters import Samples
+from stager.model import StreamInfo
 
 DITHERED_RMS_LSB: Final = 0.5
 ROUNDED_RMS_LSB: Final = sqrt(1.0 / 12.0)
@@ -24,7 +25,8 @@ FLOAT_LSB_BITS: Final = 24
 class Residual:
     """Figures in LSB of the copy's grid.
 
-    `wrong` samples are not what the recorded trim gives, the first at `first_frame`; `excerpt` holds original and copy around the first wrong sample, (frames, channels) each, for a closer look.
+    `wrong` samples are not what the recorded trim gives, the first at `first_frame`; `excerpt` holds original and copy
+    around it, (frames, channels) each, for a closer look.
     """
 
     peak_lsb: float
@@ -35,28 +37,44 @@ class Residual:
     excerpt: tuple[Samples, Samples] | None
 
 
+@dataclass
+class _Sums:
+    """What is gathered on the way through both files."""
+
+    frames: int = 0
+    peak: float = 0.0
+    squares: float = 0.0
+    wrong: int = 0
+    hushed: int = 0
+    first_frame: int | None = None
+    excerpt: tuple[Samples, Samples] | None = None
+
+    def add(self, before: Samples, after: Samples, gain: Gain, info: StreamInfo) -> None:
+        """Take in the next block of both files."""
+        left = (after - before * gain.factor) * _steps(info)
+        self.peak = max(self.peak, float(np.abs(left).max()))
+        self.squares += float((left * left).sum())
+        differs = after != gain.foretold(before, info, self.frames)
+        if self.excerpt is None and differs.any():
+            self.first_frame, self.excerpt = self.frames + int(differs.any(axis=1).argmax()), (before, after)
+        self.wrong += int(differs.sum())
+        end = self.frames + len(before)
+        runs = gain.silences.between(self.frames, end)
+        self.hushed += sum(min(stop, end) - max(start, self.frames) for _, start, stop in runs)
+        self.frames = end
+
+
 def residual_of(original: AudioFile, copy: AudioFile, gain: Gain, *, rounded: bool) -> Residual:
     """Go through both files side by side; they must have the same shape. `rounded` says whether the copy was."""
-    info = copy.info
-    scale = 2.0 ** ((info.valid_bits or FLOAT_LSB_BITS) - 1)
-    peak = squares = 0.0
-    wrong = frames = hushed = 0
-    first: int | None = None
-    excerpt: tuple[Samples, Samples] | None = None
+    sums = _Sums()
     for before, after in zip(original.blocks(), copy.blocks(), strict=True):
-        left = (after - before * gain.factor) * scale
-        peak, squares = max(peak, float(np.abs(left).max())), squares + float((left * left).sum())
-        differs = after != gain.foretold(before, info, frames)
-        if differs.any() and excerpt is None:
-            first, excerpt = frames + int(differs.any(axis=1).argmax()), (before, after)
-        wrong += int(differs.sum())
-        hushed += sum(
-            min(stop, frames + len(before)) - max(start, frames)
-            for _, start, stop in gain.silences.between(frames, frames + len(before))
-        )
-        frames += len(before)
-    samples = max(1, frames * info.channels)
-    expected = (
-        0.0 if not rounded else DITHERED_RMS_LSB * sqrt(1.0 - hushed / samples) if gain.dithered else ROUNDED_RMS_LSB
-    )
-    return Residual(peak, sqrt(squares / samples), expected, wrong, first, excerpt)
+        sums.add(before, after, gain, copy.info)
+    samples = max(1, sums.frames * copy.info.channels)
+    dithered = DITHERED_RMS_LSB * sqrt(1.0 - sums.hushed / samples) if gain.dithered else ROUNDED_RMS_LSB
+    rms = sqrt(sums.squares / samples)
+    return Residual(sums.peak, rms, dithered if rounded else 0.0, sums.wrong, sums.first_frame, sums.excerpt)
+
+
+def _steps(info: StreamInfo) -> float:
+    """Steps of the grid from 0 to full scale."""
+    return float(2.0 ** ((info.valid_bits or FLOAT_LSB_BITS) - 1))
