@@ -6,13 +6,14 @@ import tempfile
 from pathlib import Path
 
 from tests.outside.command import Command
-from tests.prove import dither, gains, kills, memory, peaks
+from tests.prove import dither, gains, kills, memory, meters_music, peaks
 from tests.prove.proof import Bench, Proof, Theme
 
 THEMES: dict[str, Theme] = {
     "dither": dither.prove,
     "gains": gains.prove,
     "peaks": peaks.prove,
+    "meters": meters_music.prove,
     "kills": kills.prove,
     "memory": memory.prove,
 }

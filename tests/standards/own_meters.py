@@ -7,13 +7,13 @@ import numpy as np
 from tests.standards.signals import Array
 
 PAD_S: Final = 4.0
-"""Zeros behind a signal, so that a filter's tail does not come round to its start."""
+"""Zeros behind a signal, at least, so that a filter's tail does not come round to its start."""
 
 
 def _filtered(samples: Array, rate_hz: int, response: Any) -> Array:
     """Filter each channel by a response, a function of z^-1 on the unit circle and of the angular frequency."""
     frames = len(samples)
-    padded = frames + round(PAD_S * rate_hz)
+    padded = 1 << (frames + round(PAD_S * rate_hz)).bit_length()
     angle = 2.0 * np.pi * np.fft.rfftfreq(padded)
     spectrum = np.fft.rfft(samples, padded, axis=0)
     return np.fft.irfft(spectrum * response(np.exp(-1j * angle), angle * rate_hz)[:, None], padded, axis=0)[:frames]
