@@ -1,7 +1,7 @@
 """Copies against their originals: one gain, and nothing else."""
 
 import hashlib
-from dataclasses import dataclass
+import struct
 from typing import Any
 
 import numpy as np
@@ -9,8 +9,9 @@ import pytest
 
 from tests.outside import levels, wavefile
 from tests.outside.command import Command
+from tests.outside.signals import noise
 from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import DOUBLE, FLOAT, KINDS, PCM_16, PCM_24, PCM_32, Kind
+from tests.outside.wavefile import DOUBLE, FLOAT, KINDS, PCM_16, PCM_24, PCM_32, Chunks, Kind
 
 TOML = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\n'
 CHANNELS = (1, 2, 3, 6, 8, 32)
@@ -139,61 +140,81 @@ def test_long_silence_stays_silence(make_song: SongMaker) -> None:
     assert np.abs(codes[50_000:51_023, 1]).max() <= 1
 
 
-BEXT_V1 = b"A take of an invented song".ljust(346, b"\0") + b"\x01\0" + bytes(64) + bytes(190) + b"A=PCM,F=48000\r\n"
-BEXT_V2_EMPTY = BEXT_V1[:346] + b"\x02\0" + bytes(64) + b"\xff\x7f" * 5 + bytes(180) + b"A=PCM\r\n"
-BEXT_V2_FULL = BEXT_V2_EMPTY[:412] + (b"\x27\xf7" * 5) + BEXT_V2_EMPTY[422:]
+BEXT_V1 = b"A take of an invented song".ljust(346, b"\0") + b"\x01\0" + bytes(254) + b"A=PCM,F=48000\r\n"
+BEXT_V2 = BEXT_V1[:346] + b"\x02\0" + bytes(64) + b"\xff\x7f" * 5 + bytes(180) + b"A=PCM,F=48000\r\n"
+BEXT_V2_LOUD = BEXT_V2[:412] + b"\x27\xf7" * 5 + BEXT_V2[422:]
 CUE = (1).to_bytes(4, "little") + bytes(20)
-
-
-@dataclass(frozen=True)
-class Around:
-    """Chunks before and behind the samples, and what becomes of them once the level changes."""
-
-    before: tuple[tuple[bytes, bytes], ...] = ()
-    after: tuple[tuple[bytes, bytes], ...] = ()
-    dropped: tuple[bytes, ...] = ()
-
-
-AROUND = {
-    "time stamp, version 1": Around(before=((b"bext", BEXT_V1),)),
-    "time stamp, version 2, loudness not used": Around(before=((b"bext", BEXT_V2_EMPTY),)),
-    "markers and texts behind": Around(after=((b"cue ", CUE), (b"LIST", b"INFOINAM\x05\0\0\0lute\0\0"))),
-    "unknown and odd": Around(before=((b"zzzz", b"odd"), (b"JUNK", bytes(28))), after=((b"abcd", b"12345"),)),
-    "odd at the very end": Around(after=((b"note", b"x"),)),
-    "peaks before": Around(before=((b"PEAK", bytes(16)), (b"fact", bytes(4))), dropped=(b"PEAK",)),
-    "peaks behind": Around(after=((b"iXML", b"<BWFXML/>"), (b"PEAK", bytes(16))), dropped=(b"PEAK",)),
+AROUND: dict[str, tuple[Chunks, Chunks]] = {
+    "markers and texts behind": ((), ((b"cue ", CUE), (b"LIST", b"INFOINAM\x05\0\0\0lute\0\0"))),
+    "unknown and odd": (((b"zzzz", b"odd"), (b"JUNK", bytes(28))), ((b"abcd", b"12345"),)),
+    "odd at the very end": ((), ((b"note", b"x"),)),
+    "texts of other tools": (((b"iXML", b"<BWFXML><SCENE>2</SCENE></BWFXML>"),), ((b"_PMX", b"<xmp/>"),)),
 }
+"""Chunks before and behind the samples that a change of level does not make untrue."""
+STAMPS = {"version 1": BEXT_V1, "version 2, loudness not used": BEXT_V2, "version 2 with loudness": BEXT_V2_LOUD}
 
 
 @pytest.fixture(scope="module")
 def chunked(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
     """An original with each set of chunks and an odd number of bytes of samples, staged in one run."""
     song = Song.made(stager, tmp_path_factory.mktemp("chunks") / "song", TOML)
-    part = 0.1 * np.random.default_rng(5).uniform(-1, 1, 4_801)
-    for name, around in AROUND.items():
-        song.put(f"{name}.wav", part, kind=PCM_24, before=around.before, after=around.after)
-    song.put("loudness.wav", part, kind=PCM_24, before=((b"bext", BEXT_V2_FULL),))
+    part = noise(np.random.default_rng(5), -25.0, 4_801)
+    for name, (before, after) in AROUND.items():
+        song.put(f"{name}.wav", part, before=before, after=after)
+    for name, stamp in STAMPS.items():
+        song.put(f"{name}.wav", part, before=((b"bext", stamp),))
+    song.put("peak.wav", part, kind=FLOAT, before=((b"PEAK", bytes(16)),))
+    song.put("envelope.wav", part, before=((b"levl", bytes(120)),))
     assert song.stage().code == 0
     return song
 
 
 @pytest.mark.parametrize("name", AROUND)
 def test_chunks_around_the_samples_are_carried(chunked: Song, name: str) -> None:
-    """Known, unknown and odd chunks stay, byte for byte and in order; only stale peaks go, and the log says so."""
+    """Known, unknown and odd chunks stay, byte for byte and in order, and the log names them (RIFF)."""
     original, copy = chunked.original(f"{name}.wav"), chunked.copy(f"{name}.wav")
-    dropped = AROUND[name].dropped
-    kept = [chunk for chunk in original.chunks if chunk[0] not in (*dropped, b"data")]
-    assert [chunk for chunk in copy.chunks if chunk[0] != b"data"] == kept
-    assert copy.riff_size + 8 == copy.file_bytes == original.file_bytes - 24 * len(dropped)
+    assert [chunk for chunk in copy.chunks if chunk[0] != b"data"] == [c for c in original.chunks if c[0] != b"data"]
+    assert copy.names == original.names
+    assert copy.riff_size + 8 == copy.file_bytes == original.file_bytes
     log = chunked.sidecar(f"{name}.wav")["copy"]["chunks"]
-    assert log["dropped"] == [found.decode() for found in dropped]
-    assert sorted(log["kept"] + log["rewritten"] + log["dropped"]) == sorted(n.decode() for n in original.names)
+    assert {*log["kept"], *log["rewritten"]} >= {found.decode() for found in original.names}
+    assert log["dropped"] == []
 
 
-def test_loudness_of_the_old_samples_is_marked_as_not_used(chunked: Song) -> None:
-    """A time stamp chunk of version 2 keeps all but its five loudness values, which become 7FFFh (EBU Tech 3285 v2)."""
-    assert chunked.copy("loudness.wav").payload(b"bext") == BEXT_V2_EMPTY
-    assert "bext" in chunked.sidecar("loudness.wav")["copy"]["chunks"]["rewritten"]
+@pytest.mark.parametrize("name", STAMPS)
+def test_a_time_stamp_is_carried_with_one_more_line(chunked: Song, name: str) -> None:
+    """All fields of `bext` stay but loudness; the coding history gains at most one line (EBU Tech 3285 v2, R 98)."""
+    original, copy = chunked.original(f"{name}.wav").payload(b"bext"), chunked.copy(f"{name}.wav").payload(b"bext")
+    assert copy[:412] == original[:412]
+    assert copy[422:].startswith(original[422:])
+    more = copy[len(original) :].rstrip(b"\0")
+    assert more == b"" or (more.count(b"\r\n") == 1 and more.startswith(b"A=PCM,F=48000,"))
+
+
+def test_loudness_of_the_old_samples_is_not_passed_on(chunked: Song) -> None:
+    """Loudness fields say 7FFFh, not used, or what the copy measures, in hundredths (EBU Tech 3285 v2)."""
+    fields = struct.unpack_from("<5h", chunked.copy("version 2 with loudness.wav").payload(b"bext"), 412)
+    peak = levels.true_peak_dbtp(chunked.copy("version 2 with loudness.wav").samples())
+    assert fields[2] == 0x7FFF or abs(fields[2] / 100 - peak) <= 0.055
+    assert (fields[0], fields[1], fields[3], fields[4]) == (0x7FFF,) * 4, "0.1 s has no loudness"
+    assert (
+        struct.unpack_from("<5h", chunked.copy("version 2, loudness not used.wav").payload(b"bext"), 412)[0] == 0x7FFF
+    )
+
+
+def test_peaks_of_the_old_samples_are_not_passed_on(chunked: Song) -> None:
+    """A PEAK chunk is dropped, or holds the copy's own peak and its place; a peak envelope is dropped; both are logged."""
+    copy, log = chunked.copy("peak.wav"), chunked.sidecar("peak.wav")["copy"]["chunks"]
+    if b"PEAK" in copy.names:
+        _, _, peak, place = struct.unpack("<IIfI", copy.payload(b"PEAK"))
+        samples = np.abs(copy.samples()[:, 0])
+        assert (peak, place) == (pytest.approx(samples.max(), rel=1e-6), samples.argmax())
+        assert "PEAK" in log["rewritten"]
+    else:
+        assert log["dropped"] == ["PEAK"]
+    assert copy.riff_size + 8 == copy.file_bytes
+    assert chunked.copy("envelope.wav").names == [b"fmt ", b"data"]
+    assert chunked.sidecar("envelope.wav")["copy"]["chunks"]["dropped"] == ["levl"]
 
 
 def test_pad_bytes_are_carried_whatever_they_hold(make_song: SongMaker) -> None:
