@@ -123,3 +123,12 @@ def test_mono_counts_on_both_speakers(gain_db: float) -> None:
     standard = measured(mono).levels("sine", "loudest").loudness_lufs
     assert standard is not None
     assert one == pytest.approx(standard + MONO_ON_TWO_SPEAKERS_DB + gain_db, abs=1e-6)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 15), gain_db=st.floats(-15.0, 30.0))
+def test_gates_of_a_mono_stem_count_on_both_speakers(seed: int, gain_db: float) -> None:
+    """Near the absolute gate too a mono stem has the figure of its dual-mono file, or none as that has."""
+    mono = near_the_gates(seed, 1)
+    one, two = (figure(np.tile(mono, (1, channels)), "loudness", gain_db) for channels in (1, 2))
+    assert one == (None if two is None else pytest.approx(two, abs=1e-6))
