@@ -8,14 +8,16 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stager.containers import fingerprint_of
 from stager.errors import StemError
+from stager.inbox import stems_in
 from stager.judge import Hint
 from stager.ledger import read_entries
 from stager.model import Outcome, Staged
 from stager.names import shown
+from stager.outbox import clashes
 from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
 from stager.project import Project
 from stager.staging import LEDGER, Staging, job_of, refused
@@ -117,7 +119,7 @@ def stage_all(
         PlaceError: where a place fails; what was published until then stays.
     """
     outcomes: dict[str, Outcome] = {}
-    listed = list(names)
+    listed, clashing = list(names), clashes(staging.project, stems_in(staging.project))
 
     def note(relative: str, news: News) -> None:
         outcomes[relative] = news.outcome
@@ -125,14 +127,15 @@ def stage_all(
 
     with bench(staging, jobs) as at_work:
         for relative in listed:
-            current = None if again else _current(staging, relative)
+            clash = clashing.get(relative)
+            current = None if again or clash else _current(staging, relative)
             if current:
                 note(relative, News(current))
                 continue
             while not at_work.has_room():
                 for job, news in at_work.take(None):
                     note(job.relative, news)
-            at_work.put(staging.job(relative, again=again))
+            at_work.put(replace(staging.job(relative, again=again), clash=clash))
         while len(at_work):
             for job, news in at_work.take(None):
                 note(job.relative, news)
@@ -141,9 +144,10 @@ def stage_all(
 
 def rehearse_all(project: Project, names: Iterable[str]) -> Iterator[Outcome]:
     """Give each stem's outcome as it would be; nothing is written and no lock is taken."""
+    clashing = clashes(project, stems_in(project))
     known = {entry.key: entry for entry in read_entries(project.state / LEDGER)}
     for relative in names:
-        job = job_of(project, relative, known.get(os.fsencode(relative)))
+        job = replace(job_of(project, relative, known.get(os.fsencode(relative))), clash=clashing.get(relative))
         try:
             yield Staged(rehearse(job))
         except StemError as error:

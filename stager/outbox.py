@@ -1,10 +1,11 @@
 """Where a copy goes: under its own name, or, where a person's file has that name, beside it."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+from unicodedata import normalize
 
 from stager.errors import NameRefused
 from stager.files import read_whole, sha256_of
@@ -43,6 +44,24 @@ def sidecar_of(copy_path: Path) -> Sidecar | None:
         return read_sidecar(text)
     except ValueError:
         return None
+
+
+def clashes(project: Project, names: Sequence[str]) -> dict[str, str]:
+    """Say of each stem whose copy would be called like another's what the two are; capitals make no difference.
+
+    Two copies that differ in capitals alone are one file on many systems, so neither is written.
+    """
+    claims: dict[str, list[str]] = {}
+    for relative in names:
+        name = project.copy_name(relative, encoding="PCM_24", sample_rate_hz=48_000)
+        claims.setdefault(normalize("NFC", name).casefold(), []).append(relative)
+    alike = [(relative, group) for group in claims.values() if len(group) > 1 for relative in group]
+    expected = "expected a name of its own for its copy, found the same one for"
+    return {relative: f"{shown(relative)}: {expected} {_others(relative, group)}" for relative, group in alike}
+
+
+def _others(relative: str, group: Sequence[str]) -> str:
+    return ", ".join(shown(other) for other in group if other != relative)
 
 
 def sidecars_in(outbox: Path) -> list[Path]:

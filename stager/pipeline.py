@@ -13,7 +13,7 @@ from typing import Final
 from stager import __version__
 from stager.apply import Applied, apply_trim, copy_stream
 from stager.containers import clip_guard_linear
-from stager.errors import NotFiniteStem
+from stager.errors import NameRefused, NotFiniteStem
 from stager.figures import figures_after
 from stager.files import Draft, draft_in, placing
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
@@ -46,7 +46,7 @@ class StemJob:
 
     `relative` is the path below the inbox as the system gives it. `known_sha256` is the source whose copy lies in the
     outbox and is up to date; `former_sha256` the source of the last copy, `version` that copy's (0: none yet), and
-    `own_sha256s` the copies of this stem that we have written.
+    `own_sha256s` the copies of this stem that we have written. `clash` says why its copy can't have its name.
     """
 
     project: Project
@@ -55,6 +55,7 @@ class StemJob:
     former_sha256: str | None = None
     version: int = 0
     own_sha256s: frozenset[str] = frozenset()
+    clash: str | None = None
 
     @property
     def path(self) -> Path:
@@ -123,6 +124,8 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
     Raises:
         StemError: where this stem can't be staged.
     """
+    if job.clash:
+        raise NameRefused(job.clash)
     heard = hear(job.path, _below(job.project, job.path), settle_s=job.project.settings.project.settle_s)
     if heard.measured.not_finite_frame is not None:
         raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")

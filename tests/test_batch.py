@@ -178,16 +178,27 @@ def test_interrupted_batch_leaves_no_draft(song: Project) -> None:
 
 
 def test_two_stems_of_one_copy_name(tmp_path: Path) -> None:
-    """Two stems whose copies would have one name get a copy each, though both saw the name free."""
+    """Two stems whose copies would have one name are refused, and each is told of the other."""
     roles = '[[role]]\nname = "bc"\nmatch = ["a.wav"]\n[[role]]\nname = "c"\nmatch = ["ab.wav"]\n'
     song = project(tmp_path, f'[copy]\nname = "{{stem}}{{role}}{{suffix}}"\n{roles}')
     for seed, name in enumerate(("a.wav", "ab.wav")):
         written(song.inbox / name, wav(noise(4800, seed=seed, rms=0.02)), age_s=100.0)
     with staging(song) as held:
         outcomes = stage_all(held, ["a.wav", "ab.wav"], again=False, jobs=2, tell=print)
-    places = [outcome.sidecar.copy_.path for outcome in outcomes]
-    assert sorted(places) == ["staged/abc.v2.wav", "staged/abc.wav"]
-    assert set(tree(song.outbox)) == {"abc.wav", "abc.wav.json", "abc.v2.wav", "abc.v2.wav.json"}
+    assert [outcome.refused for outcome in outcomes] == ["name_refused"] * 2
+    assert "ab.wav" in outcomes[0].says
+    assert tree(song.outbox) == {}
+
+
+def test_a_name_taken_by_another_stem_meanwhile(song: Project) -> None:
+    """Where another stem's copy took the name since this one was prepared, this one goes beside it."""
+    run(song)
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        at_work.put(held.job("a.wav", again=True))
+        (song.outbox / "a.wav").write_bytes(b"another copy")
+        ((_, news),) = at_work.take(0.0)
+    assert news.instead_of == "a.wav"
 
 
 def test_name_taken_between_preparing_and_publishing(song: Project) -> None:

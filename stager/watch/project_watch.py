@@ -1,6 +1,7 @@
 """Watches one project: finds what is due, waits until it has settled, puts it to work, tells what came of it."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 from stager.batch import Bench, News
@@ -8,6 +9,7 @@ from stager.containers import fingerprint_of
 from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem
 from stager.inbox import stems_in
 from stager.model import Fingerprint, Refused
+from stager.outbox import clashes
 from stager.report import collect, write_tables
 from stager.staging import Staging
 from stager.watch.events import Events
@@ -36,9 +38,10 @@ class ProjectWatch:
         self._tell, self._say = tell, say
         self._settling = Settling(self.project.settings.project.settle_s)
         self._due: set[str] = set()
-        self._dealt_with: dict[str, Fingerprint] = {}
+        self._dealt_with: dict[str, tuple[Fingerprint, str | None]] = {}
         self._at_work: dict[str, Fingerprint] = {}
         self._said_waiting: set[str] = set()
+        self._clashes: dict[str, str] = {}
         self._scan_at_s = self._pause_until_s = 0.0
         self._reported, self._paused = True, False
         self.active_at_s = 0.0
@@ -70,7 +73,9 @@ class ProjectWatch:
         if not happened and now_s < self._scan_at_s:
             return
         self._scan_at_s = now_s + (RESCAN_S if listens else POLL_S)
-        for name in stems_in(self.project):
+        names = stems_in(self.project)
+        self._clashes = clashes(self.project, names)
+        for name in names:
             if name not in self._due and name not in self._at_work and self._is_news(name):
                 self._due.add(name)
                 self.active_at_s = now_s
@@ -80,10 +85,11 @@ class ProjectWatch:
             fingerprint = fingerprint_of(self.project.inbox / name)
         except StemError:
             return False
-        if self._dealt_with.get(name) == fingerprint:
+        state = fingerprint, self._clashes.get(name)
+        if self._dealt_with.get(name) == state:
             return False
-        if name not in self._dealt_with and self._staging.current(name, fingerprint):
-            self._dealt_with[name] = fingerprint
+        if self._staging.current(name, fingerprint):
+            self._dealt_with[name] = state
             return False
         return True
 
@@ -101,7 +107,7 @@ class ProjectWatch:
                 self._due.discard(name)
                 self._settling.forget(name)
                 self._at_work[name] = fingerprint
-                self._bench.put(self._staging.job(name))
+                self._bench.put(replace(self._staging.job(name), clash=self._clashes.get(name)))
 
     def _take(self, now_s: float) -> None:
         if len(self._bench):
@@ -121,6 +127,6 @@ class ProjectWatch:
                 self._say(f"waiting for {news.outcome.says}")
             return
         self._said_waiting.discard(name)
-        self._dealt_with[name] = fingerprint
+        self._dealt_with[name] = fingerprint, self._clashes.get(name)
         self._reported = False
         self._tell(news)

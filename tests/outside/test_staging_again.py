@@ -182,18 +182,27 @@ def test_a_stem_of_that_very_name_gets_its_own_place(song: Song) -> None:
     assert _copies(song) == before
 
 
-def test_two_stems_that_are_named_alike_get_two_copies(make_song: SongMaker) -> None:
-    """Where the project's own name pattern gives two stems one name, both have a copy and a sidecar of their own."""
+ALIKE = {
+    "the pattern gives both one name": ("a.wav", "a_b.wav"),
+    "capitals alone": ("Voice.wav", "voice.wav"),
+    "one letter in two writings": ("caf\u00e9.wav", "cafe\u0301.wav"),
+}
+
+
+@pytest.mark.parametrize("names", ALIKE.values(), ids=ALIKE.keys())
+def test_two_stems_whose_copies_would_be_one_file_are_refused(make_song: SongMaker, names: tuple[str, str]) -> None:
+    """Neither of two copies with one name is written, on no file system; each refusal names the other stem."""
     roles = "".join(
         f'[[role]]\nname = "{role}"\nmatch = ["{stem}"]\n' for role, stem in (("b_c", "a.*"), ("c", "a_b.*"))
     )
     song = make_song(f'[copy]\nname = "{{stem}}_{{role}}{{suffix}}"\n{roles}')
-    song.put("a.wav", PART)
-    song.put("a_b.wav", LOUDER)
+    for name in (*names, "alone.wav"):
+        song.put(name, PART)
     outcomes = song.outcomes()
-    assert len({outcome["copy"]["path"] for outcome in outcomes.values()}) == 2
-    for outcome in outcomes.values():
-        assert song.sidecar(Path(outcome["copy"]["path"]).name)["stem"] == outcome["stem"]
+    for name, other in (names, names[::-1]):
+        assert outcomes[name]["refused"] == "name_refused"
+        assert other in outcomes[name]["says"]
+    assert song.outbox_names() == {"alone_none.wav", "alone_none.wav.json"}
 
 
 def test_a_stem_that_went_away_keeps_its_copy(staged: Song) -> None:
