@@ -16,7 +16,7 @@ from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
 SETTLE_S: Final = 1.0
 """How long a file with a wrong header must have rested before that counts as final; a project's own default."""
 
-COLUMNS: Final = ("file", "average", "ungated", "peak", "true peak", "crest", "plays")
+COLUMNS: Final = ("file", "average", "loudness", "peak", "true peak", "crest", "noise")
 
 
 @dataclass(frozen=True)
@@ -71,9 +71,9 @@ def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
 
 def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:
     print(rows_text(COLUMNS, [_row(stem) for stem in stems], left=1))
-    print("\naverage: dBFS RMS while the part plays; ungated: of the whole file")
-    print(f"({convention(reference.value)}); peak: dBFS; true peak: dBTP;")
-    print("crest: dB, peak over RMS; plays: the share of the file that counts.")
+    print(f"\naverage: dBFS RMS while the part plays ({convention(reference.value)});")
+    print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, peak over RMS;")
+    print("noise: dBFS RMS of the pauses, in the same convention. A dash: nothing to measure.")
 
 
 def _row(stem: MeasuredFile | Refused) -> Row:
@@ -83,10 +83,10 @@ def _row(stem: MeasuredFile | Refused) -> Row:
     cells = (
         stem.heard.source.path,
         figure(levels.average_dbfs, 2),
-        figure(levels.average_ungated_dbfs, 2),
+        figure(levels.loudness_lufs, 2),
         figure(levels.sample_peak_dbfs, 2),
         figure(levels.true_peak_dbtp, 2),
         figure(levels.crest_db),
-        f"{levels.active_ratio:.0%}",
+        figure(levels.noise_floor_dbfs),
     )
     return Row(cells, tuple(f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings))

@@ -9,6 +9,7 @@ import json
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from shutil import which
 from typing import Any
 
 from stager.demo.show import Stage
@@ -51,6 +52,11 @@ def _differences(stage: Stage, entry: dict[str, Any]) -> Iterator[str]:
         yield f"{name}: its copy is older than the moment its stem was closed"
 
 
+def _command() -> str:
+    """How to call the command from here: by its name, or where it is not on the search path, by its place."""
+    return "stager" if which("stager") else shown(Path(sys.executable).with_name("stager"))
+
+
 def _summary(stage: Stage, stems: int, wrong: int) -> str:
     folder = shown(stage.folder)
     state = "all as they should be" if not wrong else f"{wrong} things wrong, see above"
@@ -61,7 +67,8 @@ def _summary(stage: Stage, stems: int, wrong: int) -> str:
         f"  bounces/       the originals, as the recorder left them\n"
         f"  staged/        the trimmed copies, each with its log in a .json beside it\n"
         f"  staged/report.csv and report.json: the table above, for spreadsheets and scripts\n"
-        f"  stager.toml    the project file: change the target, then run: stager stage {folder}\n"
+        f"  stager.toml    the project file: change the target, then run:\n"
+        f"                 {_command()} stage {folder}\n"
     )
 
 
