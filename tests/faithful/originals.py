@@ -138,5 +138,6 @@ def originals() -> dict[str, Original]:
         "wide.w64": Original(
             w64(twice, PCM_24, [(GUID, b"nine byte"), (b"junk", bytes(5))], [(b"zzzz", b"behind")]), PCM_24
         ),
+        "plain.w64": Original(w64(part(20_000, 2, 6), PCM_24), PCM_24),
         "float.w64": Original(w64(mono, FLOAT, [(b"fact", (20_001).to_bytes(8, "little"))]), FLOAT),
     }
