@@ -7,6 +7,7 @@ import pytest
 from tests.faithful.originals import TOML, originals
 from tests.outside.command import Command
 from tests.outside.song import Song
+from tests.standards.once import once
 
 
 def staged(stager: Command, folder: Path) -> Song:
@@ -23,4 +24,8 @@ def staged(stager: Command, folder: Path) -> Song:
 @pytest.fixture(scope="session")
 def copies(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Every original and its copy; tests only read here."""
-    return staged(stager, tmp_path_factory.mktemp("faithful") / "song")
+
+    def work_out() -> str:
+        return str(staged(stager, tmp_path_factory.mktemp("faithful") / "song").folder)
+
+    return Song(stager, Path(once(tmp_path_factory, "faithful-copies", work_out)))

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from tests.faithful.originals import TOML, part
 from tests.outside import levels
 from tests.outside.command import Command
 from tests.outside.song import Song
+from tests.standards.once import once
 
 PART = part(20_001, 2, 11)
 
@@ -72,13 +74,18 @@ FILES = _files()
 @pytest.fixture(scope="module")
 def staged(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Every file staged in one run; what was said on the way is kept."""
-    song = Song.made(stager, tmp_path_factory.mktemp("foreign") / "song", TOML)
+    folder = tmp_path_factory.mktemp("foreign") / "song"
+    return Song(stager, Path(once(tmp_path_factory, "foreign-copies", lambda: _staged(stager, folder))))
+
+
+def _staged(stager: Command, folder: Path) -> str:
+    song = Song.made(stager, folder, TOML)
     for name, made in FILES.items():
         (song.inbox / name).write_bytes(made.content)
     result = song.stage()
     assert result.code == 0, result.stderr
     (song.folder / "stderr").write_text(result.stderr, "utf-8")
-    return song
+    return str(song.folder)
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -167,7 +174,13 @@ CUT_CAF = pytest.mark.xfail(reason="libsndfile can't open a cut CAF, and is aske
 @pytest.fixture(scope="module")
 def bad(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
     """Compressed files and files cut in half, staged in one run beside a good one."""
-    song = Song.made(stager, tmp_path_factory.mktemp("bad") / "song", TOML)
+    folder = tmp_path_factory.mktemp("bad") / "song"
+    outcomes: dict[str, dict[str, str]] = once(tmp_path_factory, "foreign-bad", lambda: _bad(stager, folder))
+    return outcomes
+
+
+def _bad(stager: Command, folder: Path) -> dict[str, Any]:
+    song = Song.made(stager, folder, TOML)
     for name, (content, _) in REFUSED.items():
         (song.inbox / name).write_bytes(content)
     for name in HALVES:

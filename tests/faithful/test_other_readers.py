@@ -1,8 +1,8 @@
 """Other people's readers agree on copies: sox, ffmpeg and libsndfile on samples, ffprobe and wavinfo on what is around.
 
-Each reader is asked only for what it can read: sox not for BW64, 20 bits in 24 and float W64, libsndfile not for BW64 nor for
-RF64 with odd chunks before its samples. Both of these two take a W64 file's padding, and chunks behind its samples, for
-samples, in originals and copies alike: there, only as many frames as there are get compared.
+Each reader is asked only for what it can read: sox not for BW64, 20 bits in 24 and float W64, libsndfile not for BW64
+nor for RF64 with odd chunks before its samples. Both of these two take a W64 file's padding, and chunks behind its
+samples, for samples, in originals and copies alike: there, only as many frames as there are get compared.
 """
 
 import json

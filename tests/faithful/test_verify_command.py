@@ -18,6 +18,7 @@ from tests.outside import levels, wavefile
 from tests.outside.command import Command
 from tests.outside.song import Song, SongMaker, sha256
 from tests.outside.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24, Array, Kind
+from tests.standards.once import once
 
 FLIPS = 200
 KEYS = {"stem", "ok", "stale", "differences", "residual_peak_lsb", "residual_rms_lsb", "chunks"}
@@ -183,8 +184,14 @@ GUESSED_AS_A_GAIN = ("other_dither.wav", "one_code.wav")
 
 @pytest.fixture(scope="module")
 def damaged(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> tuple[int, dict[str, dict[str, Any]]]:
-    """A project in which every copy but two is damaged in a way of its own, and what `verify` says of it."""
-    song = Song.made(stager, tmp_path_factory.mktemp("damaged") / "song", TOML)
+    """A project in which every copy but one is damaged in a way of its own, and what `verify` says of it."""
+    folder = tmp_path_factory.mktemp("damaged") / "song"
+    code, stems = once(tmp_path_factory, "damaged", lambda: _damaged(stager, folder))
+    return code, stems
+
+
+def _damaged(stager: Command, folder: Path) -> tuple[int, dict[str, Any]]:
+    song = Song.made(stager, folder, TOML)
     for i, (name, (kind, _, _)) in enumerate(DAMAGED.items()):
         song.put(name, part(20_001, 2, 100 + i), kind=kind, before=CHUNKS)
     song.put("clean.wav", part(20_001, 2, 99), before=CHUNKS)
@@ -275,19 +282,20 @@ def test_other_containers_verify(make_song: SongMaker) -> None:
     assert "0.016 s" in stems["g.flac"]["differences"][0]
 
 
-def test_copies_as_they_are_and_in_other_encodings_verify(make_song: SongMaker) -> None:
-    """Copies at trim 0, silent ones, copies in another encoding and undithered ones have no difference."""
-    leave, plain = '[target]\nrule = "leave"\n', '[copy]\nencoding = "PCM_16"\ndither = "none"\n'
-    for i, toml in enumerate(
-        (leave, f'{leave}[copy]\nencoding = "PCM_16"\n', f'{TOML}[copy]\nencoding = "FLOAT"\n', TOML + plain)
-    ):
-        song = make_song(toml, name=f"song{i}")
-        song.put("deep/a.wav", part(20_001, 2, 5), before=CHUNKS)
-        song.put("b.wav", part(20_001, 1, 6), kind=FLOAT)
-        song.put("silent.wav", np.zeros(20_000), kind=PCM_16)
-        assert song.stage().code == 0
-        code, stems = verified(song)
-        assert (code, [stem["differences"] for stem in stems.values()]) == (0, [[], [], []])
+@pytest.mark.parametrize(
+    "toml",
+    ['[target]\nrule = "leave"\n', f'{TOML}[copy]\nencoding = "PCM_16"\ndither = "none"\n'],
+    ids=["left", "plain"],
+)
+def test_whole_silent_and_undithered_copies_verify(make_song: SongMaker, toml: str) -> None:
+    """Copies at trim 0, silent ones and undithered ones have no difference."""
+    song = make_song(toml)
+    song.put("deep/a.wav", part(20_001, 2, 5), before=CHUNKS)
+    song.put("b.wav", part(20_001, 1, 6), kind=FLOAT)
+    song.put("silent.wav", np.zeros(20_000), kind=PCM_16)
+    assert song.stage().code == 0
+    code, stems = verified(song)
+    assert (code, [stem["differences"] for stem in stems.values()]) == (0, [[], [], []])
 
 
 def test_an_empty_outbox_has_nothing_to_prove(song: Song) -> None:
@@ -306,11 +314,16 @@ def test_verify_writes_nothing(copies: Song) -> None:
 @pytest.fixture(scope="module")
 def many(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Many small copies."""
-    song = Song.made(stager, tmp_path_factory.mktemp("flips") / "song", TOML)
+    folder = tmp_path_factory.mktemp("flips") / "song"
+    return Song(stager, Path(once(tmp_path_factory, "flips", lambda: _many(stager, folder))))
+
+
+def _many(stager: Command, folder: Path) -> str:
+    song = Song.made(stager, folder, TOML)
     for i in range(FLIPS):
         song.put(f"{i}.wav", part(2_401, 1, i), kind=PCM_16, before=CHUNKS, after=[(b"cue ", layouts.cue(5))])
     assert song.stage().code == 0
-    return song
+    return str(song.folder)
 
 
 def flipped(content: bytes, bit: int) -> bytes:
