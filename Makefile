@@ -9,7 +9,7 @@ demo: $(VENV)/installed-run
 	$(BIN)/stager demo
 
 test: $(VENV)/installed-test
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 check: $(VENV)/installed-dev
 	$(BIN)/ruff format --check stager tests

@@ -24,9 +24,8 @@ def figures_after(measured: Measured, target: Target) -> Mapping[str, FigureAfte
         return None if figure is None else figure + gain_db
 
     def loudness(gain_db: float) -> float | None:
-        figure = measured.loudness.integrated_lufs(gain_db) if measured.loudness else None
         speakers_db = MONO_ON_TWO_SPEAKERS_DB if measured.info.channels == 1 else 0.0
-        return None if figure is None else figure + speakers_db
+        return measured.loudness.integrated_lufs(gain_db + speakers_db) if measured.loudness else None
 
     def vu(gain_db: float) -> float | None:
         deflection = measured.vu.stem_linear(measured.average, target.channels, gain_db) if measured.vu else 0.0

@@ -47,8 +47,11 @@ def coded(value: float | None) -> int:
 
 
 def has_loudness(bext: bytes) -> bool:
-    """Say whether this chunk has the loudness fields: it is of version 2 or later."""
-    return len(bext) >= FIXED_BYTES and int.from_bytes(bext[VERSION_AT : VERSION_AT + 2], "little") >= 2
+    """Say whether this chunk tells of loudness: it is of version 2 or later, and not all five fields are "not used"."""
+    if len(bext) < FIXED_BYTES or int.from_bytes(bext[VERSION_AT : VERSION_AT + 2], "little") < 2:
+        return False
+    unused = LoudnessFields().packed()
+    return bext[LOUDNESS_AT : LOUDNESS_AT + len(unused)] != unused
 
 
 def time_reference_frames(bext: bytes) -> int | None:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from stager.containers.bext import LOUDNESS_AT, has_loudness, time_reference_frames
+from stager.containers.bext import LOUDNESS_AT, time_reference_frames
 from stager.containers.chunks import Change
 from stager.containers.copying import CopyLayout, OpenField, Piece, lay_out
 from stager.containers.source import AudioFile
@@ -82,5 +82,5 @@ def _without_figures(piece: bytes, waiting: OpenField, payload_at: int) -> bytes
     """A chunk with the fields taken out that hold figures of the finished copy."""
     if waiting.name != b"bext":
         return piece[:payload_at]
-    field = payload_at + LOUDNESS_AT if has_loudness(piece[payload_at:]) else len(piece)
+    field = payload_at + LOUDNESS_AT
     return piece[:field] + piece[field + LOUDNESS_BYTES :]

@@ -1,10 +1,10 @@
 """Hum: the mains and its harmonics in the pauses of a part.
 
 While the file passes, the quietest half seconds of each channel are kept at about 2 kHz, at most ten seconds of them.
-Of those that lie at least 20 dB under the average, the longest stretch of 1 s or more is looked at: a line counts
-where it stands at least 10 dB over its neighbours and lies at a multiple of 50 or 60 Hz. The fundamental must be among
-them, or two lines; the strongest must stay within 1 dB of its middle from half second to half second, as no decaying
-note does.
+Of those that lie at least 20 dB under the average, the longest stretch of 1 s or more (of several, the quietest) is
+looked at: a line counts where it stands at least 10 dB over its neighbours and lies at a multiple of 50 or 60 Hz. The
+fundamental must be among them, or two lines; the strongest must stay within 1 dB of its middle from half second to
+half second, as no decaying note does.
 
 Source: mains frequency to within 1 % (EN 50160: 99.5 % of the year); 10 dB, 1 dB and the number of harmonics are common
 practice, no source. A note within 1 % of the mains' frequency that rings on, evenly, through the pauses is taken for
@@ -91,7 +91,7 @@ class HumMeter:
             return None
         limit = part_power * power_from_db(UNDER_AVERAGE_DB)
         quiet = sorted((slot for slot in self._slots[channel] if slot.loudest_power <= limit), key=lambda s: s.index)
-        stretch = max(_stretches(quiet), key=len, default=[])
+        stretch = max(_stretches(quiet), key=_worth, default=[])
         if len(stretch) < FEWEST_SLOTS:
             return None
         found = [_search([slot.samples for slot in stretch], mains, self._rate_hz, self._step) for mains in MAINS_HZ]
@@ -115,6 +115,11 @@ def _stretches(slots: Sequence[Slot]) -> Iterator[list[Slot]]:
     """Slots that follow each other without a gap."""
     for _, group in groupby(enumerate(slots), key=lambda pair: pair[1].index - pair[0]):
         yield [slot for _, slot in group]
+
+
+def _worth(stretch: Sequence[Slot]) -> tuple[int, float]:
+    """A longer stretch is better, and of two of one length the quieter: less of a note is left in it."""
+    return len(stretch), -max(slot.loudest_power for slot in stretch)
 
 
 def _search(slots: Sequence[Samples], mains_hz: float, rate_hz: float, step: int) -> Hum | None:
@@ -155,10 +160,12 @@ def _line(spectrum: Spectrum, frequency_hz: float) -> tuple[float, float] | None
     """The line at this frequency, as (frequency, amplitude), where there is one that stands out."""
     near = spectrum.between(frequency_hz * (1.0 - TOLERANCE), frequency_hz * (1.0 + TOLERANCE))
     peak = near.start + int(spectrum.amplitudes[near].argmax())
-    around = spectrum.amplitudes[peak - 1 : peak + 2]
-    if len(around) < 3 or around.argmax() != 1:
-        return None
     gap_hz, far_hz = NEIGHBOURS_HZ
+    if (
+        spectrum.amplitudes[spectrum.between(frequency_hz - gap_hz, frequency_hz + gap_hz)].max()
+        > spectrum.amplitudes[peak]
+    ):
+        return None  # the slope, or a side lobe, of another tone
     below = spectrum.amplitudes[spectrum.between(frequency_hz - far_hz, frequency_hz - gap_hz)]
     above = spectrum.amplitudes[spectrum.between(frequency_hz + gap_hz, frequency_hz + far_hz)]
     floor = max(float(below.max()), float(above.max()))

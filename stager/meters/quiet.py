@@ -1,8 +1,8 @@
 """What is left while the part pauses: the noise floor.
 
-Quiet blocks are those of the average (400 ms, channel mean removed) that lie at least 20 dB under it and hold no 100
-ms of digital zero. The floor is the 10th percentile of their powers, where they cover 1 s in all. Source: the
-percentile and the distance are common practice, no source.
+Quiet blocks are the 400 ms of the average, here each without its own mean, since a lopsided part shifts the whole
+file's; they lie at least 20 dB under the average and hold no 100 ms of digital zero. The floor is the 10th percentile
+of their powers, where they cover 1 s in all. Source: the percentile and the distance are common practice, no source.
 """
 
 from typing import Final
@@ -19,9 +19,10 @@ SHORTEST_S: Final = 1.0
 
 def noise_floor_power(average: AverageResult, channel: int) -> float | None:
     """Give the mean square of a channel's noise floor, or None where the part never pauses for 1 s in all."""
-    powers, part = average.block_powers[:, channel], average.channel(channel).power
+    part = average.channel(channel).power
     if part is None:
         return None
+    powers = average.block_powers[:, channel] - (average.block_means[:, channel] - average.means[channel]) ** 2
     quiet = (powers <= part * power_from_db(UNDER_AVERAGE_DB)) & ~average.has_zeros[:, channel] & (powers > 0.0)
     covered = np.zeros(powers.size + BLOCK_HOPS - 1, np.bool_)
     for hop in range(BLOCK_HOPS):
