@@ -3,7 +3,6 @@
 import json
 import os
 import re
-import shutil
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -13,33 +12,16 @@ import numpy as np
 import pytest
 
 from tests.faithful import foreign, layouts
-from tests.faithful.originals import LATE, OLD_LINE, TOML, originals, part
+from tests.faithful.originals import LATE, TOML, originals, part
+from tests.faithful.verifying import CHUNKS, verified, with_true_hash
 from tests.outside import levels, wavefile
 from tests.outside.command import Command
-from tests.outside.song import Song, SongMaker, sha256
+from tests.outside.song import Song, SongMaker
 from tests.outside.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24, Array, Kind
 from tests.standards.once import once
 
-FLIPS = 200
 KEYS = {"stem", "ok", "stale", "differences", "residual_peak_lsb", "residual_rms_lsb", "chunks"}
 """What the published shape has for each stem."""
-CHUNKS = [(b"bext", layouts.bext(1, time_reference=LATE, history=OLD_LINE)), (b"zOdd", b"seven b")]
-
-
-def verified(song: Song) -> tuple[int, dict[str, dict[str, Any]]]:
-    """Run the command on a project; nothing in it may change."""
-    result = song.stager("verify", song.folder, "--json")
-    document = result.json()
-    assert document["schema"] == "stager/verify/1"
-    return result.code, {stem["stem"]: stem for stem in document["stems"]}
-
-
-def with_true_hash(song: Song, name: str) -> None:
-    """Let the sidecar of a copy name the hash that the copy has now."""
-    place = song.outbox / f"{name}.json"
-    sidecar = json.loads(place.read_text("utf-8"))
-    sidecar["copy"]["sha256"] = sha256(song.outbox / name)
-    place.write_text(json.dumps(sidecar), "utf-8")
 
 
 def with_samples(song: Song, name: str, change: Callable[[Array], Array]) -> None:
@@ -309,47 +291,3 @@ def test_verify_writes_nothing(copies: Song) -> None:
     before = {path: path.stat().st_mtime_ns for path in copies.folder.rglob("*")}
     verified(copies)
     assert {path: path.stat().st_mtime_ns for path in copies.folder.rglob("*")} == before
-
-
-@pytest.fixture(scope="module")
-def many(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
-    """Many small copies."""
-    folder = tmp_path_factory.mktemp("flips") / "song"
-    return Song(stager, Path(once(tmp_path_factory, "flips", lambda: _many(stager, folder))))
-
-
-def _many(stager: Command, folder: Path) -> str:
-    song = Song.made(stager, folder, TOML)
-    for i in range(FLIPS):
-        song.put(f"{i}.wav", part(2_401, 1, i), kind=PCM_16, before=CHUNKS, after=[(b"cue ", layouts.cue(5))])
-    assert song.stage().code == 0
-    return str(song.folder)
-
-
-def flipped(content: bytes, bit: int) -> bytes:
-    """Turn one bit over."""
-    changed = bytearray(content)
-    changed[bit // 8] ^= 1 << bit % 8
-    return bytes(changed)
-
-
-@pytest.mark.parametrize("hash_rewritten", [False, True], ids=["as it was", "hash rewritten"])
-def test_one_flipped_bit_anywhere_is_found(many: Song, tmp_path: Path, hash_rewritten: bool) -> None:
-    """Of 200 copies with one random bit turned over, in header, chunks or samples, each is found."""
-    shutil.copytree(many.folder, tmp_path / "song")
-    song = Song(many.stager, tmp_path / "song")
-    rng = np.random.default_rng(200 + hash_rewritten)
-    places = {}
-    for i in range(FLIPS):
-        place = song.outbox / f"{i}.wav"
-        content = place.read_bytes()
-        header = content.index(b"data") + 8
-        bits = 8 * (header if i % 4 == 0 else len(content))
-        places[place.name] = int(rng.integers(bits))
-        place.write_bytes(flipped(content, places[place.name]))
-        if hash_rewritten:
-            with_true_hash(song, place.name)
-    code, stems = verified(song)
-    assert code == 1
-    assert {name: divmod(places[name], 8) for name, stem in stems.items() if not stem["differences"]} == {}
-    assert len(stems) == FLIPS
