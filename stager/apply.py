@@ -19,7 +19,7 @@ from stager.containers import (
     open_audio,
     write_copy,
 )
-from stager.errors import ChangedStem, PlaceError, WouldClip
+from stager.errors import ChangedStem, PlaceError, UnsupportedStem, WouldClip
 from stager.files import Draft, placing, sha256_of
 from stager.hear import Heard
 from stager.meters import Figure, LevelFigures, Measured, Panel
@@ -57,7 +57,7 @@ def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings,
         PlaceError: where the disk fails, or gives back other bytes than were written.
     """
     before, after = heard.measured.info, copy_stream(heard.measured.info, settings)
-    _check_fits(path, heard.measured, gain_db, after)
+    check_fits(path, heard.measured, gain_db, after)
     dithered = settings.dither == "tpdf" and needs_rounding(before, after, gain_db)
     gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, heard.measured.silences)
     with open_audio(path, settle_s=0.0) as source, placing(draft.path):
@@ -70,7 +70,7 @@ def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings,
             raise ChangedStem(
                 f"{shown(path.name)}: expected one file from the first read to the last, found it changed"
             )
-    figures, found_sha256 = _finish(draft, written, after)
+    figures, found_sha256 = _finish(path, draft, written, after)
     draft.seal()
     return Applied(figures, found_sha256, written, dithered)
 
@@ -86,17 +86,22 @@ def needs_rounding(before: StreamInfo, after: StreamInfo, gain_db: float) -> boo
     return after.encoding.is_integer and (gain_db != 0.0 or coarser)
 
 
-def _finish(draft: Draft, written: Written, expected: StreamInfo) -> tuple[Measured, str]:
+def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) -> tuple[Measured, str]:
     """Read the copy back, and fill in what waits for its figures; gives them, and its hash."""
     with_loudness = any(waiting.name == b"bext" for waiting in written.open_fields)
     figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
-    if written.sha256 not in (None, found_sha256) or _shape(figures.info) != _shape(expected):
+    if _shape(figures.info) != _shape(expected):
+        raise UnsupportedStem(f"{shown(path.name)}: expected a copy of the same shape, found {figures.info}")
+    if written.sha256 not in (None, found_sha256):
         raise PlaceError(f"{shown(draft.path)}: expected the copy as it was written, the disk gives back other bytes")
     if not written.open_fields:
         return figures, found_sha256
     with placing(draft.path):
         fill_fields(draft.file, written, _final_figures(figures))
-    return figures, sha256_of(draft.path) or found_sha256
+    filled_sha256 = sha256_of(draft.path)
+    if filled_sha256 is None:
+        raise PlaceError(f"{shown(draft.path)}: expected to read the copy back, the disk does not give it")
+    return figures, filled_sha256
 
 
 def _read_back(path: Path, wanted: frozenset[Figure]) -> tuple[Measured, str]:
@@ -127,8 +132,12 @@ def _shape(info: StreamInfo) -> tuple[object, ...]:
     return info.encoding, info.valid_bits, info.sample_rate_hz, info.channels, info.frames
 
 
-def _check_fits(path: Path, measured: Measured, gain_db: float, after: StreamInfo) -> None:
-    """See that no sample lands beyond the codes of an integer grid; half a step beyond is rounding, not clipping."""
+def check_fits(path: Path, measured: Measured, gain_db: float, after: StreamInfo) -> None:
+    """See that no sample lands beyond the codes of an integer grid; half a step beyond is rounding, not clipping.
+
+    Raises:
+        WouldClip: where one does.
+    """
     if not after.encoding.is_integer:
         return
     peak = max(measured.sample_peaks.linear) * linear_from_db(gain_db)

@@ -21,6 +21,7 @@ from stager.outbox import clashes
 from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
 from stager.project import Project
 from stager.staging import LEDGER, Staging, job_of, refused
+from stager.stopping import allow_work, request_stop
 
 Work = Future[Prepared | Unchanged]
 
@@ -106,8 +107,12 @@ def bench(staging: Staging, jobs: int | None) -> Iterator[Bench]:
         made = Bench(staging, executor, room=2 * workers)
         try:
             yield made
+        except KeyboardInterrupt:
+            request_stop()
+            raise
         finally:
             made.clear()
+            allow_work()
 
 
 def stage_all(

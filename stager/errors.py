@@ -11,6 +11,7 @@ StagerError
 │   ├── WouldClip          "would_clip"          the result does not fit the integer grid
 │   └── NameRefused        "name_refused"        no copy or sidecar can carry this name
 ├── ConfigError    nothing was started
+├── Stopped        the process was told to stop, and this work ended early
 └── PlaceError     the place is broken: that project pauses or stops
     ├── NoSpace            the disk is full
     ├── PlaceGone          a folder is not there
@@ -81,6 +82,10 @@ class NameRefused(StemError):
 
 class ConfigError(StagerError):
     """The project file or the call is wrong; nothing was started."""
+
+
+class Stopped(StagerError):
+    """The process was told to stop; what was at work ended between two blocks, and left nothing."""
 
 
 class PlaceError(StagerError):

@@ -11,7 +11,7 @@ import itertools
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -51,8 +51,10 @@ class Draft:
 
     def discard(self) -> None:
         """Remove the draft; one that is gone already is no error."""
-        self.file.close()
-        self.path.unlink(missing_ok=True)
+        with suppress(OSError):  # what can't be flushed on a full disk needs no flushing now
+            self.file.close()
+        with suppress(OSError):
+            self.path.unlink(missing_ok=True)
 
     def publish(self, place: Path) -> None:
         """Give the sealed draft its own name, where nothing has it yet.
@@ -95,16 +97,7 @@ def draft_in(folder: Path) -> Draft:
 
 def write_whole(place: Path, content: bytes) -> None:
     """Write a small file of our own so that it is there whole or not at all; one of the same name is replaced."""
-    draft = draft_in(place.parent)
-    try:
-        with placing(place):
-            draft.file.write(content)
-        draft.seal()
-        draft.replace(place)
-    except BaseException:
-        draft.discard()
-        raise
-    sync_folder(place.parent)
+    _write_small(place, content, Draft.replace)
 
 
 def write_new(place: Path, content: bytes) -> None:
@@ -113,12 +106,16 @@ def write_new(place: Path, content: bytes) -> None:
     Raises:
         FileExistsError: where there is one.
     """
+    _write_small(place, content, Draft.publish)
+
+
+def _write_small(place: Path, content: bytes, put: Callable[[Draft, Path], None]) -> None:
     draft = draft_in(place.parent)
     try:
         with placing(place):
             draft.file.write(content)
         draft.seal()
-        draft.publish(place)
+        put(draft, place)
     except BaseException:
         draft.discard()
         raise
@@ -131,9 +128,22 @@ def remove(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
+def is_folder(path: Path) -> bool:
+    """Say whether a folder is there.
+
+    Raises:
+        PlaceRefused: where we may not look.
+    """
+    with placing(path, "read"):
+        try:
+            return stat.S_ISDIR(path.stat().st_mode)
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+
+
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it, where they are missing."""
-    missing = [above for above in (folder, *folder.parents) if not above.exists()]
+    missing = [above for above in (folder, *folder.parents) if not is_folder(above)]
     try:
         with placing(folder):
             folder.mkdir(parents=True, exist_ok=True)
@@ -161,7 +171,7 @@ def sweep_drafts(folder: Path) -> int:
     for parent, folders, names in os.walk(folder):
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in names:
-            if name.startswith(DRAFT_PREFIX) and name.endswith(DRAFT_SUFFIX):
+            if name.startswith(DRAFT_PREFIX) and name.endswith(DRAFT_SUFFIX) and not _is_alive(name):
                 remove(Path(parent, name))
                 count += 1
     return count
@@ -243,6 +253,20 @@ def read_whole(path: Path) -> bytes | None:
 
 _BINARY: Final = getattr(os, "O_BINARY", 0)
 _CLOEXEC: Final = getattr(os, "O_CLOEXEC", 0)
+
+
+def _is_alive(draft: str) -> bool:
+    """Whether the process that began a draft, another than this one, still runs."""
+    pid = draft.removeprefix(DRAFT_PREFIX).partition("-")[0]
+    if not pid.isdecimal() or int(pid) == os.getpid():
+        return False
+    try:
+        os.kill(int(pid), 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _claim(place: Path) -> None:

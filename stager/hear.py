@@ -25,15 +25,15 @@ class Heard:
     cut_short: bool
 
 
-def hear(path: Path, shown_path: str, *, settle_s: float, take_cut: bool = False) -> Heard:
-    """Read a file from end to end and measure it; `shown_path` is how the result names it.
+def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False) -> Heard:
+    """Read a file from end to end and measure it; `named` is its path as the result gives it.
 
     Raises:
         StemError: where it can't be read as a whole; with `take_cut` a file that was cut short is measured as it is.
     """
     before = fingerprint_of(path)
     with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file:
-        heard = _heard(file, shown_path, before)
+        heard = _heard(file, named, before)
     if fingerprint_of(path) != before:
         raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
     return heard
@@ -63,13 +63,13 @@ def not_finite_sentence(measured: Measured) -> str:
     return f"Damaged: {measured.not_finite} samples are no numbers (NaN or infinity), the first at {at_s:.3f} s."
 
 
-def _heard(file: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
+def _heard(file: AudioFile, named: str, before: Fingerprint) -> Heard:
     panel, digest = Panel(file.info), hashlib.sha256()
     for block in file.blocks(digest):
         panel.update(block)
     source = SourceInfo(
-        path=shown_path,
-        path_bytes=bytes_hex(file.path.name) and bytes_hex(file.path),
+        path=shown(named),
+        path_bytes=bytes_hex(named),
         sha256=digest.hexdigest(),
         bytes=file.file_bytes,
         container=file.info.container,

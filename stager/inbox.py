@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stager.errors import PlaceGone
-from stager.files import placing
+from stager.files import is_folder, placing
 from stager.names import shown
 from stager.project import Project
 
@@ -17,9 +17,19 @@ def stems_in(project: Project) -> list[str]:
         PlaceGone: where the inbox is not there.
         PlaceRefused: where it, or a folder in it, can't be read.
     """
-    if not project.inbox.is_dir():
-        raise PlaceGone(f"{shown(project.inbox)}: expected the inbox of {project.name}, found no such folder")
+    check_inbox(project)
     return sorted(name for name in _files(project.inbox, "") if project.includes(shown(name)))
+
+
+def check_inbox(project: Project) -> None:
+    """See that the inbox is there.
+
+    Raises:
+        PlaceGone: where it is not.
+        PlaceRefused: where we may not look.
+    """
+    if not is_folder(project.inbox):
+        raise PlaceGone(f"{shown(project.inbox)}: expected the inbox of {project.name}, found no such folder")
 
 
 def _files(folder: Path, below: str) -> Iterator[str]:

@@ -46,6 +46,15 @@ def sidecar_of(copy_path: Path) -> Sidecar | None:
         return None
 
 
+def is_unaltered(copy: Path, copy_sha256: str) -> bool:
+    """Say whether a copy is there as it was written; its bytes are read only where it is newer than its sidecar."""
+    try:
+        changed_ns, logged_ns = copy.stat().st_mtime_ns, sidecar_place(copy).stat().st_mtime_ns
+    except OSError:
+        return False
+    return changed_ns <= logged_ns or sha256_of(copy) == copy_sha256
+
+
 def clashes(project: Project, names: Sequence[str]) -> dict[str, str]:
     """Say of each stem whose copy would be called like another's what the two are; capitals make no difference.
 

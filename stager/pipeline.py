@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from stager import __version__
-from stager.apply import Applied, apply_trim, copy_stream
+from stager.apply import Applied, apply_trim, check_fits, copy_stream
 from stager.containers import clip_guard_linear
 from stager.errors import NameRefused, NotFiniteStem
 from stager.figures import figures_after
@@ -126,7 +126,9 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
     """
     if job.clash:
         raise NameRefused(job.clash)
-    heard = hear(job.path, _below(job.project, job.path), settle_s=job.project.settings.project.settle_s)
+    heard = hear(
+        job.path, os.path.relpath(job.path, job.project.folder), settle_s=job.project.settings.project.settle_s
+    )
     if heard.measured.not_finite_frame is not None:
         raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")
     target = job.project.target_for(job.stem)
@@ -138,7 +140,7 @@ def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> T
     role = job.project.role_for(job.stem)
     guard = clip_guard_linear(copy_stream(measured.info, job.project.settings.copy_))
     figures = figures_after(measured, target)
-    rule = "average" if figures[target.rule](0.0) is None else target.rule
+    rule = "average" if figures[target.rule](0.0) is None and target.rule != "leave" else target.rule
     decision = decide_trim(
         levels,
         target.model_copy(update={"rule": rule}),
@@ -177,6 +179,9 @@ def rehearse(job: StemJob) -> Sidecar:
         StemError: where this stem can't be staged.
     """
     heard, levels, trim = decided(job)
+    after = copy_stream(heard.measured.info, job.project.settings.copy_)
+    check_fits(job.path, heard.measured, trim.gain_db, after)
+    copy_place(job.project, job.relative, after, job.own_sha256s)
     return _sidecar(job, heard, levels, trim, None)
 
 

@@ -16,12 +16,13 @@ from pathlib import Path
 from typing import Final
 
 from stager.errors import PlaceGone, StemError
-from stager.files import locked, make_folder, remove, sha256_of, sweep_drafts, sync_folder, write_whole
+from stager.files import is_folder, locked, make_folder, remove, sha256_of, sweep_drafts, sync_folder, write_whole
+from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
 from stager.meters import Overview
 from stager.model import Fingerprint, Refused, Sidecar, Staged
 from stager.names import shown
-from stager.outbox import CopyPlace, sidecar_of, sidecar_place
+from stager.outbox import CopyPlace, is_unaltered, sidecar_of, sidecar_place
 from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
 from stager.project import Project
 
@@ -106,7 +107,7 @@ class Staging:
         sidecar = sidecar_of(copy)
         if sidecar is None or sidecar.copy_ is None or sidecar.copy_.sha256 != entry.copy_sha256:
             return None
-        return sidecar if copy.is_file() else None
+        return sidecar if is_unaltered(copy, entry.copy_sha256) else None
 
     def _intent(self, job: StemJob, prepared: Prepared) -> Entry:
         sidecar, made = prepared.sidecar, prepared.sidecar.copy_
@@ -170,9 +171,8 @@ def check_places(project: Project) -> None:
     Raises:
         PlaceError: where one of them is missing.
     """
-    if not project.inbox.is_dir():
-        raise PlaceGone(f"{shown(project.inbox)}: expected the inbox of {project.name}, found no such folder")
-    if project.outbox.is_dir():
+    check_inbox(project)
+    if is_folder(project.outbox):
         return
     if not project.outbox.is_relative_to(project.folder):
         raise PlaceGone(f"{shown(project.outbox)}: expected the outbox of {project.name}, found no such folder")

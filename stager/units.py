@@ -4,7 +4,7 @@ A level of nothing is None, never minus infinity and never a floor: JSON has no 
 plausible level out of no signal.
 """
 
-from math import isfinite, log10
+from math import log10
 from typing import Final
 
 SINE_CREST_DB: Final = 10.0 * log10(2.0)
@@ -43,8 +43,3 @@ def dbfs_rms_from_power(power: float) -> float | None:
 def power_from_dbfs_rms(level_dbfs: float) -> float:
     """Give the mean square of an AES17 level in dBFS."""
     return float(10.0 ** ((level_dbfs - SINE_CREST_DB) / 10.0))
-
-
-def is_level(value_db: float | None) -> bool:
-    """Say whether this is a level at all: present and finite."""
-    return value_db is not None and isfinite(value_db)

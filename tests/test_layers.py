@@ -10,7 +10,7 @@ PACKAGE = Path(__file__).parent.parent / "stager"
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 FLOORS = [
-    {"errors", "units", "names", "compiled"},
+    {"errors", "units", "names", "compiled", "stopping"},
     {"model"},
     {"project", "files", "ledger", "containers", "meters"},
     {"judge", "steps"},
@@ -20,6 +20,7 @@ FLOORS = [
     {"page", "demo", "cli", "__main__"},
 ]
 SAME_FLOOR = {
+    ("stopping", "errors"),
     ("containers", "files"),  # opening for reading differs between systems, and files.py is where systems differ
     ("apply", "hear"),
     ("pipeline", "apply"),

@@ -9,7 +9,7 @@ import typer
 
 from stager import __version__
 from stager.cli.exits import Exit, FailOn, ReferenceName
-from stager.errors import StagerError
+from stager.errors import StagerError, Stopped
 
 app = typer.Typer(
     help="Gain-stages bounced stems: measures each, works out one clip-safe trim, writes trimmed copies with a log.",
@@ -29,11 +29,11 @@ def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever t
     """Load the room of a command, run it, and exit with its status."""
     try:
         status = importlib.import_module(f"stager.cli.{room}").run(**options)
+    except (KeyboardInterrupt, Stopped):
+        status = Exit.INTERRUPTED
     except StagerError as error:
         print(f"stager: {error}", file=sys.stderr)
         status = Exit.NOTHING_RAN
-    except KeyboardInterrupt:
-        status = Exit.INTERRUPTED
     raise typer.Exit(int(status))
 
 

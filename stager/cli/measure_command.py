@@ -8,8 +8,8 @@ from typing import Any, Final
 from stager.cli.exits import Exit, FailOn, ReferenceName
 from stager.cli.screen import fails, print_json
 from stager.errors import StemError
-from stager.hear import Heard, findings_of, hear
-from stager.model import Finding, Levels, Refused, Verdict, worst
+from stager.hear import findings_of, hear
+from stager.model import Finding, Levels, Refused, SourceInfo, Verdict, worst
 from stager.names import shown
 from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
 
@@ -23,7 +23,7 @@ COLUMNS: Final = ("file", "average", "loudness", "peak", "true peak", "crest", "
 class MeasuredFile:
     """One file with its levels and what they mean."""
 
-    heard: Heard
+    source: SourceInfo
     levels: Levels
     findings: tuple[Finding, ...]
 
@@ -40,7 +40,7 @@ class MeasuredFile:
     def to_data(self) -> dict[str, Any]:
         """Give its place in the JSON document."""
         return {
-            "source": self.heard.source.model_dump(mode="json"),
+            "source": self.source.model_dump(mode="json"),
             "levels": self.levels.model_dump(mode="json"),
             "findings": [finding.model_dump(mode="json") for finding in self.findings],
             "verdict": self.verdict.value,
@@ -62,11 +62,11 @@ def run(*, files: Sequence[Path], reference: ReferenceName, fail_on: FailOn | No
 def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
     name = shown(path)
     try:
-        heard = hear(path, name, settle_s=SETTLE_S, take_cut=True)
+        heard = hear(path, str(path), settle_s=SETTLE_S, take_cut=True)
     except StemError as error:
         return Refused(name, name, error.code, str(error))
     levels = heard.measured.levels(reference.value, "loudest")
-    return MeasuredFile(heard, levels, tuple(findings_of(heard, levels)))
+    return MeasuredFile(heard.source, levels, tuple(findings_of(heard, levels)))
 
 
 def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:
@@ -81,7 +81,7 @@ def _row(stem: MeasuredFile | Refused) -> Row:
         return Row((stem.stem, *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {stem.refused}: {stem.says}",))
     levels = stem.levels
     cells = (
-        stem.heard.source.path,
+        stem.source.path,
         figure(levels.average_dbfs, 2),
         figure(levels.loudness_lufs, 2),
         figure(levels.sample_peak_dbfs, 2),

@@ -28,12 +28,14 @@ DROPPED: Final = {
     b"dbmd": "dbmd, loudness metadata of the original",
 }
 XML_LOUDNESS: Final = {
-    b"iXML": re.compile(rb"<(LOUDNESS|BWF_LOUDNESS_\w+|BWF_MAX_\w+)\b[^>]*?(?:/>|>.*?</\1>)\s*", re.DOTALL),
-    b"axml": re.compile(rb"<((?:\w+:)?loudnessMetadata)\b[^>]*?(?:/>|>.*?</\1>)\s*", re.DOTALL),
+    b"iXML": re.compile(rb"<(LOUDNESS|BWF_LOUDNESS_\w+|BWF_MAX_\w+)\b[^<>]*>"),
+    b"axml": re.compile(rb"<((?:\w{1,32}:)?loudnessMetadata)\b[^<>]*>"),
 }
 BIT_DEPTH: Final = re.compile(rb"(<AUDIO_BIT_DEPTH>)\s*\d+\s*(</AUDIO_BIT_DEPTH>)")
 REPLAY_GAIN: Final = re.compile(rb"replay_?gain", re.IGNORECASE)
+MOST_FLOAT: Final = 3.4028234663852886e38
 TAGGED: Final = (b"LIST", b"id3 ", b"ID3 ", b"_PMX")
+MOST_SPACE: Final = 256
 LONGEST_LOOKED_AT: Final = 16 << 20
 """A chunk longer than that is carried without being looked into."""
 
@@ -112,7 +114,8 @@ def _judge_peak(payload: bytes, change: Change) -> Judged:
 
 def _judge_xml(name: bytes, payload: bytes, change: Change) -> Judged:
     """Take the loudness figures out, and set the bit depth right."""
-    fresh, count = XML_LOUDNESS[name].subn(b"", payload)
+    fresh = _without_elements(payload, XML_LOUDNESS[name])
+    count = len(payload) - len(fresh)
     if change.encoding_changes:
         bits = str(change.after.valid_bits or 8 * change.after.encoding.sample_bytes).encode()
         fresh = BIT_DEPTH.sub(rb"\g<1>" + bits + rb"\g<2>", fresh)
@@ -123,9 +126,32 @@ def _judge_xml(name: bytes, payload: bytes, change: Change) -> Judged:
     return Judged(Fate.REWRITTEN, fresh, note)
 
 
+def _without_elements(xml: bytes, opening: re.Pattern[bytes]) -> bytes:
+    """Take elements out, each with what it holds and the white space behind it; one that is never closed stays.
+
+    Every byte is looked at a few times at most, however the text is made.
+    """
+    kept, position, never_closed = [], 0, set[bytes]()
+    for found in opening.finditer(xml):
+        if found.start() < position or found[1] in never_closed:
+            continue
+        closing = b"</" + found[1] + b">"
+        end = found.end() if found[0].endswith(b"/>") else xml.find(closing, found.end())
+        if end < 0:
+            never_closed.add(found[1])
+            continue
+        end += 0 if found[0].endswith(b"/>") else len(closing)
+        kept.append(xml[position : found.start()])
+        position = len(xml) - len(xml[end : end + MOST_SPACE].lstrip()) - len(xml[end + MOST_SPACE :])
+    return b"".join((*kept, xml[position:]))
+
+
 def peak_payload(linear: tuple[float, ...], at_frames: tuple[float, ...]) -> bytes:
     """Give a `PEAK` chunk's payload: version 1, no clock, then each channel's peak and its place."""
-    entries = (struct.pack("<fI", peak, int(place)) for peak, place in zip(linear, at_frames, strict=True))
+    entries = (
+        struct.pack("<fI", min(peak, MOST_FLOAT), min(int(place), 0xFFFFFFFF))
+        for peak, place in zip(linear, at_frames, strict=True)
+    )
     return struct.pack("<II", 1, 0) + b"".join(entries)
 
 

@@ -1,6 +1,8 @@
 """Compares what stands around the samples of an original and its copy."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from stager.containers.bext import LOUDNESS_AT, time_reference_frames
@@ -8,9 +10,24 @@ from stager.containers.chunks import Change
 from stager.containers.copying import CopyLayout, OpenField, Piece, lay_out
 from stager.containers.source import AudioFile
 from stager.containers.wave import WaveFile
+from stager.model import ChunkLog
 
 LOUDNESS_BYTES: Final = 10
 LONGEST_COMPARED: Final = 1 << 20
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One chunk as it should be, from its header to where the next begins; or what stands before or behind them all.
+
+    `at` is its place in the layout, `start` and `end` where the copy has it.
+    """
+
+    says: str
+    at: int
+    pieces: tuple[Piece, ...]
+    start: int
+    end: int
 
 
 def start_frames(source: AudioFile) -> int | None:
@@ -22,55 +39,99 @@ def start_frames(source: AudioFile) -> int | None:
 def chunk_differences(before: AudioFile, after: AudioFile, what: str, *, as_it_is: bool) -> Iterator[str]:
     """Name each chunk of a WAVE copy that is not what it should be; fields of measured figures are not looked at.
 
-    `what` are the words of the coding history; `as_it_is` says that the copy should be the original's bytes.
+    `what` are the words of the coding history; `as_it_is` says that the copy should be the original's bytes, so that
+    all of them count. The samples themselves are not compared here.
     """
     if not isinstance(before, WaveFile) or not isinstance(after, WaveFile):
         return
-    found = [chunk.name for chunk in after.layout.chunks]
-    if as_it_is:
-        yield from _name_differences([chunk.name for chunk in before.layout.chunks], found)
-        return
-    layout = lay_out(before, Change(before.info, after.info, what))
-    wanted = _names(layout)
-    differences = list(_name_differences(wanted, found))
+    layout = _unchanged(before) if as_it_is else lay_out(before, Change(before.info, after.info, what))
+    wanted = [piece.name for piece in layout.pieces if piece.name]
+    differences = list(_name_differences(wanted, [chunk.name for chunk in after.layout.chunks]))
     yield from differences or _byte_differences(before, after, layout)
 
 
-def _names(layout: CopyLayout) -> list[bytes]:
-    return [piece.name for piece in layout.pieces if piece.name]
+def _unchanged(source: WaveFile) -> CopyLayout:
+    """The layout of a copy that is its original, byte for byte."""
+    pieces, at = [], 0
+    for chunk in source.layout.chunks:
+        start = 0 if chunk.name == b"ds64" and not pieces else chunk.head_start
+        end = min(chunk.padded_end, source.file_bytes)
+        pieces += [Piece(at, start)] * (start > at)
+        if chunk is source.layout.first(b"data"):
+            pieces += [Piece(start, source.audio_start, name=chunk.name), Piece(), Piece(source.audio_end, end)]
+        else:
+            pieces.append(Piece(start, end, name=chunk.name))
+        at = end
+    pieces.append(Piece(at, source.file_bytes))
+    return CopyLayout(tuple(pieces), source.audio_end - source.audio_start, ChunkLog(), (), ())
 
 
 def _name_differences(wanted: list[bytes], found: list[bytes]) -> Iterator[str]:
     for name in dict.fromkeys(wanted + found):
         less = wanted.count(name) - found.count(name)
-        text = name.decode("ascii", "replace").strip()
         if less > 0:
-            yield f"the chunk {text} is lost"
+            yield f"the chunk {_text(name)} is lost"
         elif less < 0:
-            yield f"it has a chunk {text} that its original does not give it"
+            yield f"it has a chunk {_text(name)} that its original does not give it"
     if sorted(wanted) == sorted(found) and wanted != found:
         yield "its chunks stand in another order"
 
 
 def _byte_differences(before: WaveFile, after: WaveFile, layout: CopyLayout) -> Iterator[str]:
-    """Pieces in the same order are compared byte by byte, but for fields that hold figures of the copy itself."""
+    """Compare the parts one by one, each where the copy has it; the names have been seen to agree.
+
+    The top holds sizes that follow from all else: it is named only where nothing else differs.
+    """
+    differing = [part for part in _parts(after, layout) if not _same(before, after, part, layout)]
+    for part in [part for part in differing if part.at] or differing:
+        yield part.says
+
+
+def _parts(after: WaveFile, layout: CopyLayout) -> Iterator[_Part]:
+    groups: list[list[Piece]] = []
+    for piece in layout.pieces[:-1]:
+        if piece.name or not groups:
+            groups.append([])
+        groups[-1].append(piece)
+    chunks = after.layout.chunks
+    end = min(chunks[-1].padded_end, after.file_bytes)
+    starts = [0, *(chunk.head_start for chunk in (chunks[1:] if layout.pieces[0].name else chunks)), end]
     at = 0
-    for piece in layout.pieces:
-        length = layout.audio_bytes if piece.is_audio else piece.length
-        open_field = next((waiting for waiting in layout.open_fields if at <= waiting.at < at + length), None)
-        if not piece.is_audio and not _same(before, after, piece, at, open_field):
-            name = piece.name.decode("ascii", "replace").strip()
-            yield f"the chunk {name} has other bytes" if name else "bytes outside its chunks differ"
+    for group, (start, stop) in zip(groups, pairwise(starts), strict=True):
+        name = group[0].name
+        says = f"the chunk {_text(name)} has other bytes" if name else "the bytes before its first chunk differ"
+        yield _Part(says, at, tuple(group), start, stop)
+        at += sum(_lengths(group, layout))
+    yield _Part("the bytes behind its last chunk differ", at, layout.pieces[-1:], end, after.file_bytes)
+
+
+def _lengths(pieces: Sequence[Piece], layout: CopyLayout) -> list[int]:
+    return [layout.audio_bytes if piece.is_audio else piece.length for piece in pieces]
+
+
+def _same(before: WaveFile, after: WaveFile, part: _Part, layout: CopyLayout) -> bool:
+    """Compare one part with what stands in its place in the copy, but for samples and fields of measured figures."""
+    lengths = _lengths(part.pieces, layout)
+    if sum(lengths) != part.end - part.start:
+        return False
+    at = part.at
+    for piece, length in zip(part.pieces, lengths, strict=True):
+        waiting = next((field for field in layout.open_fields if at <= field.at < at + length), None)
+        if not piece.is_audio and not _same_piece(before, after, piece, part.start + at - part.at, waiting, at):
+            return False
         at += length
+    return True
 
 
-def _same(before: WaveFile, after: WaveFile, piece: Piece, at: int, waiting: OpenField | None) -> bool:
-    """Compare one piece with what stands at this place of the copy, in portions."""
+def _same_piece(
+    before: WaveFile, after: WaveFile, piece: Piece, place: int, waiting: OpenField | None, at: int
+) -> bool:
+    """Compare one piece with what stands at this place of the copy, in portions; `at` is its place in the layout."""
     for offset in range(0, piece.length, LONGEST_COMPARED):
         count = min(LONGEST_COMPARED, piece.length - offset)
         fresh = piece.fresh[offset : offset + count] if piece.fresh is not None else None
         wanted = before.read(piece.start + offset, count) if fresh is None else fresh
-        found = after.read(at + offset, count)
+        found = after.read(place + offset, count)
         if waiting and offset == 0:
             wanted, found = (_without_figures(text, waiting, waiting.at - at) for text in (wanted, found))
         if wanted != found:
@@ -84,3 +145,7 @@ def _without_figures(piece: bytes, waiting: OpenField, payload_at: int) -> bytes
         return piece[:payload_at]
     field = payload_at + LOUDNESS_AT
     return piece[:field] + piece[field + LOUDNESS_BYTES :]
+
+
+def _text(name: bytes) -> str:
+    return name.decode("ascii", "replace").strip()

@@ -10,12 +10,14 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from stager.containers.chunks import LONGEST_LOOKED_AT, Change, Fate, Judged, fact_chunk, judge_chunk
+from stager.containers.fmt import EXTENSIBLE_BYTES
 from stager.containers.riff import DS64_BYTES, HEADER_BYTES, UNKNOWN_SIZE, WIDE_FORMS, Chunk
 from stager.containers.w64 import HEADER_BYTES as W64_HEADER_BYTES
 from stager.containers.wave import WaveFile
 from stager.model import ChunkLog
 
 MOST_RIFF_BYTES: Final = 0xFFFFFFFF
+WIDE_SIZES_BYTES: Final = 16
 RESERVED: Final = (b"JUNK", b"junk", b"PAD ")
 
 
@@ -61,10 +63,6 @@ class CopyLayout:
     not_carried: tuple[str, ...]
     open_fields: tuple[OpenField, ...]
 
-    def length(self) -> int:
-        """Give the length of the copy in bytes."""
-        return _length(self.pieces, self.audio_bytes)
-
 
 @dataclass
 class _Draft:
@@ -86,7 +84,7 @@ def lay_out(source: WaveFile, change: Change) -> CopyLayout:
     draft, audio = _Draft(), source.layout.first(b"data")
     for chunk in source.layout.chunks:
         if chunk is audio:
-            _add_audio(draft, source, chunk, audio_bytes)
+            _add_audio(draft, source, chunk, audio_bytes, change)
         elif chunk.name != b"ds64":
             _add_chunk(draft, source, chunk, change)
     draft.pieces.append(Piece(min(source.file_bytes, source.layout.chunks[-1].padded_end), source.file_bytes))
@@ -118,8 +116,8 @@ def write_pieces(source: WaveFile, layout: CopyLayout, audio: Iterator[bytes]) -
 
 
 def _add_chunk(draft: _Draft, source: WaveFile, chunk: Chunk, change: Change) -> None:
-    looked_at = chunk.size <= LONGEST_LOOKED_AT
-    judged = judge_chunk(chunk.name, source.read(chunk.start, chunk.size) if looked_at else b"", change)
+    looked_at = chunk.size if chunk.size <= LONGEST_LOOKED_AT else EXTENSIBLE_BYTES if chunk.name == b"fmt " else 0
+    judged = judge_chunk(chunk.name, source.read(chunk.start, looked_at), change)
     draft.fates[judged.fate].append(chunk.name.decode("ascii"))
     if judged.note:
         draft.notes.append(judged.note)
@@ -140,10 +138,13 @@ def _add_fresh(draft: _Draft, source: WaveFile, chunk: Chunk, judged: Judged) ->
     draft.pieces.append(Piece(fresh=head + judged.payload + bytes(padding), name=chunk.name))
 
 
-def _add_audio(draft: _Draft, source: WaveFile, chunk: Chunk, audio_bytes: int) -> None:
-    """The audio with its header and its padding; bytes behind the last whole frame are carried."""
+def _add_audio(draft: _Draft, source: WaveFile, chunk: Chunk, audio_bytes: int, change: Change) -> None:
+    """The audio with its header and its padding; bytes behind the last whole frame are carried in the same encoding."""
     draft.fates[Fate.REWRITTEN].append("data")
     rest = Piece(source.audio_end, chunk.start + chunk.size)
+    if change.encoding_changes and rest.length:
+        draft.notes.append(f"{rest.length} bytes behind the last whole frame")
+        rest = Piece(source.audio_end, source.audio_end)
     size = audio_bytes + rest.end - rest.start
     draft.pieces += [Piece(fresh=_head(source, chunk, size), name=chunk.name), Piece()]
     if rest.end > rest.start:
@@ -172,19 +173,20 @@ def _top(source: WaveFile, draft: _Draft, audio_bytes: int) -> tuple[Piece, ...]
         return (Piece(fresh=source.read(0, 16) + struct.pack("<Q", stated + 8) + source.read(24, 16)),)
     if ds64:
         draft.fates[Fate.REWRITTEN].insert(0, "ds64")
-        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes), name=b"ds64"),)
+        rest = Piece(ds64.start + WIDE_SIZES_BYTES, ds64.padded_end)
+        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes), name=b"ds64"), rest)
     if total > MOST_RIFF_BYTES:
         return (Piece(fresh=_grown_header(source, draft, audio_bytes), name=b"ds64"),)
     return (Piece(fresh=b"RIFF" + struct.pack("<I", stated) + b"WAVE"),)
 
 
 def _wide_header(source: WaveFile, ds64: Chunk, stated: int, audio_bytes: int) -> bytes:
-    """An RF64 or BW64 header with its `ds64`, whose count of frames and table stay as they are."""
-    old = source.read(0, ds64.padded_end)
+    """An RF64 or BW64 header with the two sizes of its `ds64`, whose count of frames and table stay as they are."""
+    old = source.read(0, ds64.start)
     audio = source.layout.first(b"data")
     rest = audio.size - (source.audio_end - source.audio_start) if audio else 0
     top = old[:4] + (old[4:8] if old[4:8] == b"\xff" * 4 else struct.pack("<I", stated)) + old[8 : ds64.start]
-    return top + struct.pack("<QQ", stated, audio_bytes + rest) + old[ds64.start + 16 :]
+    return top + struct.pack("<QQ", stated, audio_bytes + rest)
 
 
 def _grown_header(source: WaveFile, draft: _Draft, audio_bytes: int) -> bytes:

@@ -13,6 +13,7 @@ from stager.errors import ChangedStem, UnreadableStem
 from stager.files import fingerprint
 from stager.model import Fingerprint, StreamInfo
 from stager.names import shown
+from stager.stopping import check_stop
 
 BLOCK_SAMPLES: Final = 1 << 17
 COPY_BYTES: Final = 1 << 20
@@ -52,6 +53,7 @@ class AudioFile(ABC):
 
         Raises:
             ChangedStem: where the file turns out shorter than it was when it was opened.
+            Stopped: where the process was told to stop.
         """
 
     def fingerprint(self) -> Fingerprint:
@@ -77,6 +79,7 @@ class AudioFile(ABC):
     def raw(self, start: int, end: int) -> Iterator[bytes]:
         """Give the bytes of a stretch in portions."""
         for position in range(start, end, COPY_BYTES):
+            check_stop()
             yield self.read(position, min(COPY_BYTES, end - position))
 
     def digest_stretch(self, digest: Digest | None, start: int, end: int) -> None:

@@ -13,6 +13,7 @@ from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
 from stager.containers.w64 import is_w64, walk_w64
 from stager.model import StreamInfo
 from stager.names import shown
+from stager.stopping import check_stop
 
 FORMS: Final = {b"RIFF": "RIFF", b"RF64": "RF64", b"BW64": "BW64"}
 
@@ -52,6 +53,7 @@ class WaveFile(AudioFile):
         block_bytes = max(1, BLOCK_SAMPLES // self.info.channels) * self.frame_bytes
         self.digest_stretch(digest, 0, self.audio_start)
         for start in range(self.audio_start, self.audio_end, block_bytes):
+            check_stop()
             raw = self.read(start, min(block_bytes, self.audio_end - start))
             if digest:
                 digest.update(raw)

@@ -11,7 +11,7 @@ from typing import Final
 
 from stager.demo.song import SONG
 from stager.errors import ConfigError, PlaceError
-from stager.files import make_folder, write_new
+from stager.files import is_folder, make_folder, write_new
 from stager.names import shown
 
 FOLDER_NAME: Final = "stager-demo"
@@ -73,7 +73,7 @@ def set_up(folder: Path | None) -> Stage:
         ConfigError: where something lies in that folder.
     """
     chosen = (folder or _free_name(Path.cwd())).absolute()
-    if chosen.exists() and (not chosen.is_dir() or any(chosen.iterdir())):
+    if chosen.exists() and (not is_folder(chosen) or any(chosen.iterdir())):
         raise ConfigError(f"{shown(chosen)}: expected a new or empty folder for the demo, found something in it")
     stage = Stage(chosen)
     make_folder(stage.inbox)

@@ -18,13 +18,15 @@ def because(
 ) -> str:
     """Say in one sentence why; gains in dB, `measured` the rule's figure."""
     if by is DecidedBy.LEAVE:
-        return "Left as it is: its role says so."
+        return "Left as it is: its rule is to be left."
     if by is DecidedBy.SILENT or measured is None or wanted is None:
-        return "Left as it is: too quiet to measure, no part of it rises above -70 dBFS."
+        return "Left as it is: too quiet to measure, no sound in it rises above -70 dBFS."
     if by is DecidedBy.TOLERANCE:
         side = "above" if measured > target.level_db else "under"
         off = f"{abs(measured - target.level_db):.1f} dB {side} the {figure_name(target)}"
         return f"Left as it is: {off}, inside the tolerance of {target.tolerance_db:g} dB."
+    if by is DecidedBy.TARGET and gain == 0.0:
+        return f"Left as it is: it lacks {wanted:+.2f} dB to the {figure_name(target)}, less than one step."
     if by is DecidedBy.TARGET:
         return f"{moved(gain)}: from {measured:.1f} to the {figure_name(target)}."
     stop = f"the largest boost of {limits.boost_allows_db:g} dB stopped it"

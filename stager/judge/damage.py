@@ -1,28 +1,24 @@
 """Findings about a stem from its levels and the runs that were found in it. Pure."""
 
 from collections.abc import Sequence
-from typing import Final
 
 from stager.model import DecidedBy, Finding, Levels, StreamInfo, TrimDecision, Verdict
-from stager.model.runs import Runs
-
-MOST_PLACES: Final = 20
-"""Places listed in a finding; all are counted."""
+from stager.model.runs import RunSummary
 
 
-def clipped(rails: Runs, info: StreamInfo) -> list[Finding]:
+def clipped(rails: RunSummary, info: StreamInfo) -> list[Finding]:
     """Find flat tops at full scale: a take that has them can't be repaired."""
-    if not len(rails):
+    if not rails.count:
         return []
-    times = "once" if len(rails) == 1 else f"{len(rails)} times"
-    at = _clock(_longest_s(rails, info))
+    times = "once" if rails.count == 1 else f"{rails.count} times"
+    at = _clock(rails.longest_start / info.sample_rate_hz)
     says = f"Clipped {times}, cut flat at full scale, worst at {at}: turn the input down and play it again."
     return [_placed("clipped", Verdict.PLAY_AGAIN, rails, info, says)]
 
 
-def over_full_scale(overs: Runs, info: StreamInfo, levels: Levels) -> list[Finding]:
+def over_full_scale(overs: RunSummary, info: StreamInfo, levels: Levels) -> list[Finding]:
     """Find float samples beyond full scale: still whole, and the trim brings them back."""
-    if not len(overs):
+    if not overs.count:
         return []
     peak = levels.sample_peak_dbfs or 0.0
     says = f"Peaks reach {peak:+.1f} dBFS, over full scale; in a float file nothing is lost, but listen once."
@@ -38,7 +34,7 @@ def silent(levels: Levels) -> list[Finding]:
         return [
             Finding(code="silent", verdict=Verdict.USABLE, says="Digital silence and nothing else: the right track?")
         ]
-    says = f"Too quiet to measure: its highest peak is {peak:.1f} dBFS, and no part rises above -70 dBFS."
+    says = f"Too quiet to measure: its highest peak is {peak:.1f} dBFS, and no sound rises above -70 dBFS."
     measured: dict[str, float | str] = {"sample_peak_dbfs": peak}
     return [Finding(code="silent", verdict=Verdict.USABLE, worst_at_s=at_s, measured=measured, says=says)]
 
@@ -68,24 +64,18 @@ def allowed(findings: Sequence[Finding], codes: frozenset[str]) -> tuple[Finding
     )
 
 
-def _placed(code: str, verdict: Verdict, runs: Runs, info: StreamInfo, says: str) -> Finding:
-    starts = runs.starts / info.sample_rate_hz
+def _placed(code: str, verdict: Verdict, runs: RunSummary, info: StreamInfo, says: str) -> Finding:
     return Finding(
         code=code,
         verdict=verdict,
-        channels=tuple(sorted({int(channel) + 1 for channel in runs.channels})),
-        count=len(runs),
+        channels=tuple(channel + 1 for channel in runs.channels),
+        count=runs.count,
         total_s=runs.total_frames / info.sample_rate_hz,
-        at_s=tuple(starts[:MOST_PLACES].tolist()),
-        worst_at_s=_longest_s(runs, info),
-        measured={"longest_frames": float((runs.stops - runs.starts).max())},
+        at_s=tuple(start / info.sample_rate_hz for start in runs.starts),
+        worst_at_s=runs.longest_start / info.sample_rate_hz,
+        measured={"longest_frames": float(runs.longest_frames)},
         says=says,
     )
-
-
-def _longest_s(runs: Runs, info: StreamInfo) -> float:
-    """Where the longest run begins, in seconds."""
-    return float(runs.starts[(runs.stops - runs.starts).argmax()] / info.sample_rate_hz)
 
 
 def _clock(seconds: float) -> str:

@@ -30,13 +30,14 @@ def decide_trim(
     `average_after` the average, where the rule is another; `clip_guard_dbfs` the sample peak that dither can't push
     over the top code of an integer grid.
     """
-    measured, limits = figure_after(0.0), _limits(levels, target, clip_guard_dbfs)
+    measured, limits = figure_after(0.0), _limits(levels, target)
+    guard = None if clip_guard_dbfs is None else clip_guard_dbfs - (levels.sample_peak_dbfs or 0.0)
     if target.rule == "leave":
         wanted, gain, by = None, 0.0, DecidedBy.LEAVE
-    elif measured is None or levels.true_peak_dbtp is None:
+    elif measured is None or levels.average_dbfs is None or levels.true_peak_dbtp is None:
         wanted, gain, by = None, 0.0, DecidedBy.SILENT
     else:
-        wanted, gain, by = _gain(measured, target, figure_after, limits)
+        wanted, gain, by = _gain(measured, target, figure_after, limits, guard)
     after = (average_after or figure_after)(gain)
     return TrimDecision(
         gain_db=gain,
@@ -54,23 +55,26 @@ def decide_trim(
     )
 
 
-def _limits(levels: Levels, target: Target, clip_guard_dbfs: float | None) -> Limits:
-    if levels.true_peak_dbtp is None or levels.sample_peak_dbfs is None:
+def _limits(levels: Levels, target: Target) -> Limits:
+    if levels.true_peak_dbtp is None:
         return Limits(None, target.max_boost_db)
-    ceiling = target.ceiling_dbtp - levels.true_peak_dbtp
-    guard = ceiling if clip_guard_dbfs is None else clip_guard_dbfs - levels.sample_peak_dbfs
-    return Limits(min(ceiling, guard), target.max_boost_db)
+    return Limits(target.ceiling_dbtp - levels.true_peak_dbtp, target.max_boost_db)
 
 
-def _gain(measured: float, target: Target, figure_after: FigureAfter, limits: Limits) -> tuple[float, float, DecidedBy]:
-    """Give the wanted gain, the gain and what decided it, for a stem with a figure."""
+def _gain(
+    measured: float, target: Target, figure_after: FigureAfter, limits: Limits, guard: float | None
+) -> tuple[float, float, DecidedBy]:
+    """Give the wanted gain, the gain and what decided it, for a stem with a figure.
+
+    The guard counts only where samples are written anew: it is no ceiling, but the last steps of an integer grid.
+    """
     ceiling = limits.ceiling_allows_db if limits.ceiling_allows_db is not None else limits.boost_allows_db
     if abs(target.level_db - measured) <= target.tolerance_db and ceiling >= 0.0:
         return 0.0, 0.0, DecidedBy.TOLERANCE
     wanted = _wanted(measured, target, figure_after)
     asked = {
         DecidedBy.TARGET: wanted,
-        DecidedBy.CEILING: ceiling,
+        DecidedBy.CEILING: ceiling if guard is None else min(ceiling, guard),
         DecidedBy.BOOST_LIMIT: limits.boost_allows_db,
     }
     steps = {by: floor(gain / target.step_db + GRACE_STEPS) for by, gain in asked.items()}

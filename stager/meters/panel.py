@@ -14,12 +14,12 @@ from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
 from stager.meters.peak import Peaks, SamplePeakMeter, Samples
 from stager.meters.quiet import noise_floor_power
-from stager.meters.runs import RunMeter, silence_meter
+from stager.meters.runs import RunSummaryMeter, silence_meter
 from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
 from stager.meters.vu import VuMeter, VuResult
 from stager.model import ChannelLevels, Levels, Reference, StreamInfo
-from stager.model.runs import Runs, joined, no_runs
+from stager.model.runs import NO_RUNS, Runs, RunSummary, no_runs
 from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
 
 RAIL_FRAMES: Final = 4
@@ -87,8 +87,8 @@ class Measured(LevelFigures):
     vu: VuResult | None
     stereo: StereoResult | None
     hums: tuple[Hum | None, ...]
-    rails: Runs
-    overs: Runs
+    rails: RunSummary
+    overs: RunSummary
     silences: Runs
     overview: Overview | None
     not_finite: int
@@ -169,7 +169,7 @@ class Panel:
         """Give all that was found in what was fed."""
         base = self._levels.result()
         parts = [base.average.channel(channel).power for channel in range(self.info.channels)]
-        rails, overs, silences = self._runs.result() if self._runs else (no_runs(),) * 3
+        rails, overs, silences = self._runs.result() if self._runs else (NO_RUNS, NO_RUNS, no_runs())
         return Measured(
             **vars(base),
             loudness=self._loudness.result() if self._loudness else None,
@@ -191,20 +191,20 @@ class _RunMeters:
     def __init__(self, info: StreamInfo) -> None:
         top = info.top_code_linear
         highest = inf if info.encoding.is_integer else top
-        self._rails = [RunMeter(info.channels, low, high, RAIL_FRAMES) for low, high in _mirrored(top, highest)]
         beyond = () if info.encoding.is_integer else _mirrored(nextafter(1.0, 2.0), inf)
-        self._overs = [RunMeter(info.channels, low, high, 1) for low, high in beyond]
+        self._rails = RunSummaryMeter(info.channels, _mirrored(top, highest), RAIL_FRAMES)
+        self._overs = RunSummaryMeter(info.channels, beyond, 1)
         self._silences = silence_meter(info.channels)
 
     def update(self, block: Samples) -> None:
         """Take in the next block."""
-        for meter in (*self._rails, *self._overs, self._silences):
-            meter.update(block)
+        self._rails.update(block)
+        self._overs.update(block)
+        self._silences.update(block)
 
-    def result(self) -> tuple[Runs, Runs, Runs]:
+    def result(self) -> tuple[RunSummary, RunSummary, Runs]:
         """Give rails, overs and silences."""
-        rails, overs = (joined(*(meter.result() for meter in meters)) for meters in (self._rails, self._overs))
-        return rails, overs, self._silences.result()
+        return self._rails.result(), self._overs.result(), self._silences.result()
 
 
 def rms_dbfs(power: float | None, reference: Reference) -> float | None:

@@ -1,5 +1,6 @@
 """Runs: stretches of samples of one channel that all lie between two values, such as zero, or the top code and up."""
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -7,8 +8,10 @@ from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
 from stager.meters.peak import Samples
-from stager.model.runs import Runs
+from stager.model.runs import NO_RUNS, Runs, RunSummary
 
+MOST_STARTS: Final = 20
+"""Places that a summary lists; all runs are counted."""
 SILENCE_FRAMES: Final = 1024
 """A run of exact zeros this long is digital silence, which no part produces by itself (own figure)."""
 
@@ -32,12 +35,56 @@ class RunMeter:
             self._found.append(found[:count].copy())
         self._frames += len(block)
 
+    def taken(self) -> Runs:
+        """Give the runs that have ended since the last call, and forget them."""
+        found, self._found = self._found, []
+        rows = np.concatenate((*found, np.zeros((0, 3), np.int64)))
+        return Runs(rows[:, 0], rows[:, 1], rows[:, 2])
+
     def result(self) -> Runs:
         """Give the runs of all that was fed; one that lasts to the end counts."""
         lasting = [(c, s, self._frames) for c, s in enumerate(self._started.tolist()) if s >= 0]
         lasting = [run for run in lasting if run[2] - run[1] >= self._shortest]
         found = np.concatenate((*self._found, np.array(lasting, np.int64).reshape(-1, 3)))
         return Runs(found[:, 0].copy(), found[:, 1].copy(), found[:, 2].copy())
+
+
+class RunSummaryMeter:
+    """Sums up every run in one of several ranges, in bounded memory; ranges are (low, high) as for `RunMeter`."""
+
+    def __init__(self, channels: int, ranges: Sequence[tuple[float, float]], shortest_frames: int) -> None:
+        self._meters = [RunMeter(channels, low, high, shortest_frames) for low, high in ranges]
+        self._summary = NO_RUNS
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels)."""
+        for meter in self._meters:
+            meter.update(block)
+            self._summary = _added(self._summary, meter.taken())
+
+    def result(self) -> RunSummary:
+        """Sum up the runs of all that was fed; one that lasts to the end counts."""
+        summary = self._summary
+        for meter in self._meters:
+            summary = _added(summary, meter.result())
+        return summary
+
+
+def _added(summary: RunSummary, runs: Runs) -> RunSummary:
+    if not len(runs):
+        return summary
+    lengths = runs.stops - runs.starts
+    longest = int(lengths.argmax())
+    start, frames = int(runs.starts[longest]), int(lengths[longest])
+    is_longer = (frames, -start) > (summary.longest_frames, -summary.longest_start)
+    return RunSummary(
+        summary.count + len(runs),
+        summary.total_frames + runs.total_frames,
+        tuple(sorted({*summary.channels, *np.unique(runs.channels).tolist()})),
+        tuple(sorted((*summary.starts, *np.sort(runs.starts)[:MOST_STARTS].tolist()))[:MOST_STARTS]),
+        start if is_longer else summary.longest_start,
+        frames if is_longer else summary.longest_frames,
+    )
 
 
 def silence_meter(channels: int) -> RunMeter:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,11 +37,19 @@ def no_runs() -> Runs:
     return Runs(empty, empty, empty)
 
 
-def joined(*many: Runs) -> Runs:
-    """Give all the runs of several sets as one, in order of their start."""
-    many = many or (no_runs(),)
-    channels, starts, stops = (
-        np.concatenate([getattr(runs, name) for runs in many]) for name in ("channels", "starts", "stops")
-    )
-    order = np.argsort(starts, kind="stable")
-    return Runs(channels[order], starts[order], stops[order])
+@dataclass(frozen=True)
+class RunSummary:
+    """What is worth knowing of runs that may be millions; frames and channels count from 0.
+
+    `starts` are the first frames of the earliest ones, in order; `total_frames` adds up all of every channel.
+    """
+
+    count: int
+    total_frames: int
+    channels: tuple[int, ...]
+    starts: tuple[int, ...]
+    longest_start: int
+    longest_frames: int
+
+
+NO_RUNS: Final = RunSummary(0, 0, (), (), 0, 0)

@@ -13,8 +13,6 @@ from stager.project.settings import TargetChanges
 KNOWN_VERSION: Final = 1
 """The version of the file's layout that this package reads."""
 
-"""Rules whose meters are not in this version."""
-
 SLEEPING_TABLES: Final = ("link", "step", "plugin")
 """Lists of tables that are read and checked, but not in this version."""
 

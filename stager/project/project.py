@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from stager.model import Target
+from stager.names import shown
 from stager.project.copy_name import filled_name
 from stager.project.patterns import is_hidden, matches_any
 from stager.project.settings import Role, Settings
@@ -31,7 +32,7 @@ class Project:
     @property
     def name(self) -> str:
         """The song's name: as the file says, else the folder's."""
-        return self.settings.project.name or self.folder.name or "untitled"
+        return self.settings.project.name or shown(self.folder.name) or "untitled"
 
     def includes(self, stem: str) -> bool:
         """Say whether a name in the inbox counts as a stem.

@@ -13,22 +13,32 @@ from stager.verify.residual import FLOAT_LSB_BITS, Residual
 
 CLOSE_LSB: Final = 1.6
 """A guess is right where what is left stays under this everywhere: dither and rounding reach 1.5."""
+ENOUGH_SAMPLES: Final = 1000
+"""So many samples that sound, none of them beyond half a step, are no accident of a dither that was there."""
 FARTHEST_SHIFT_FRAMES: Final = 4096
 MOST_SWAPPED: Final = 4
 
 
 def diagnose(found: Residual, gain: Gain, info: StreamInfo) -> str | None:
     """Name the difference, or None where every sample is what the recorded trim gives."""
-    if not found.wrong or found.excerpt is None or found.first_frame is None:
+    if not found.wrong or found.excerpt is None or found.first is None:
         return None
-    at_s = found.first_frame / info.sample_rate_hz
+    first_frame, channel = found.first
+    at_s = first_frame / info.sample_rate_hz
     before, after = found.excerpt
-    ideal, lsb = before * gain.factor, 2.0 ** (1 - (info.valid_bits or FLOAT_LSB_BITS))
-    for guess in (_undithered, _flipped, _swapped, _shifted, _other_gain):
-        says = guess(ideal, after, lsb)
-        if says:
-            return f"{says} (first seen at {at_s:.3f} s)"
-    return f"{found.wrong} samples are not what the recorded trim gives, the first at {at_s:.3f} s"
+    says = _guess(before * gain.factor, after, 2.0 ** (1 - (info.valid_bits or FLOAT_LSB_BITS)), gain)
+    if says:
+        return f"{says} (first seen at {at_s:.3f} s)"
+    count = "1 sample is" if found.wrong == 1 else f"{found.wrong} samples are"
+    return f"{count} not what the recorded trim gives, the first at {at_s:.3f} s (channel {channel + 1})"
+
+
+def _guess(ideal: Samples, after: Samples, lsb: float, gain: Gain) -> str | None:
+    """Find what was done to the samples; where they differ by no more than dither and rounding, nothing was."""
+    if _fits(ideal, after, lsb):
+        return _undithered(ideal, after, lsb) if gain.dithered else None
+    guesses = (guess(ideal, after, lsb) for guess in (_flipped, _swapped, _shifted, _other_gain))
+    return next((says for says in guesses if says), None)
 
 
 def _fits(ideal: Samples, after: Samples, lsb: float) -> bool:
@@ -36,7 +46,7 @@ def _fits(ideal: Samples, after: Samples, lsb: float) -> bool:
 
 
 def _undithered(ideal: Samples, after: Samples, lsb: float) -> str | None:
-    plain = np.abs(after - ideal).max() <= 0.5000001 * lsb
+    plain = np.abs(after - ideal).max() <= 0.5000001 * lsb and np.count_nonzero(ideal) >= ENOUGH_SAMPLES
     return "its samples are rounded without the dither that its sidecar names" if plain else None
 
 

@@ -25,15 +25,15 @@ FLOAT_LSB_BITS: Final = 24
 class Residual:
     """Figures in LSB of the copy's grid.
 
-    `wrong` samples are not what the recorded trim gives, the first at `first_frame`; `excerpt` holds original and copy
-    around it, (frames, channels) each, for a closer look.
+    `wrong` samples are not what the recorded trim gives, the first at `first`, a frame and a channel (from 0); `excerpt`
+    holds original and copy around it, (frames, channels) each, for a closer look.
     """
 
     peak_lsb: float
     rms_lsb: float
     expected_rms_lsb: float
     wrong: int
-    first_frame: int | None
+    first: tuple[int, int] | None
     excerpt: tuple[Samples, Samples] | None
 
 
@@ -46,7 +46,7 @@ class _Sums:
     squares: float = 0.0
     wrong: int = 0
     hushed: int = 0
-    first_frame: int | None = None
+    first: tuple[int, int] | None = None
     excerpt: tuple[Samples, Samples] | None = None
 
     def add(self, before: Samples, after: Samples, gain: Gain, info: StreamInfo) -> None:
@@ -56,7 +56,8 @@ class _Sums:
         self.squares += float((left * left).sum())
         differs = after != gain.foretold(before, info, self.frames)
         if self.excerpt is None and differs.any():
-            self.first_frame, self.excerpt = self.frames + int(differs.any(axis=1).argmax()), (before, after)
+            frame, channel = divmod(int(differs.argmax()), differs.shape[1])
+            self.first, self.excerpt = (self.frames + frame, channel), (before, after)
         self.wrong += int(differs.sum())
         end = self.frames + len(before)
         runs = gain.silences.between(self.frames, end)
@@ -72,7 +73,7 @@ def residual_of(original: AudioFile, copy: AudioFile, gain: Gain, *, rounded: bo
     samples = max(1, sums.frames * copy.info.channels)
     dithered = DITHERED_RMS_LSB * sqrt(1.0 - sums.hushed / samples) if gain.dithered else ROUNDED_RMS_LSB
     rms = sqrt(sums.squares / samples)
-    return Residual(sums.peak, rms, dithered if rounded else 0.0, sums.wrong, sums.first_frame, sums.excerpt)
+    return Residual(sums.peak, rms, dithered if rounded else 0.0, sums.wrong, sums.first, sums.excerpt)
 
 
 def _steps(info: StreamInfo) -> float:

@@ -14,6 +14,7 @@ from stager.batch import Bench, News
 from stager.names import on_screen
 from stager.project import Project
 from stager.staging import staging
+from stager.stopping import allow_work, request_stop
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
 
@@ -43,12 +44,14 @@ class Daemon:
             AlreadyWatched: where another process watches one of the projects; nothing was begun.
             PlaceError: where a folder is missing at the start.
         """
-        with ExitStack() as stack, self._listening():
+        with self._listening(), ExitStack() as stack:
             executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
             watches = [self._watch(project, executor, stack) for project in self._projects]
             for watch in watches:
                 self._voice.say(f"watching {on_screen(str(watch.project.inbox))} for {watch.project.name}")
             self._loop(watches)
+            for watch in watches:
+                watch.end()
         return self._signal
 
     def _watch(self, project: Project, executor: ThreadPoolExecutor, stack: ExitStack) -> ProjectWatch:
@@ -76,12 +79,15 @@ class Daemon:
 
     @contextmanager
     def _listening(self) -> Iterator[None]:
+        allow_work()
         former = {number: signal.signal(number, self._stop) for number in (signal.SIGINT, signal.SIGTERM)}
         try:
             yield
         finally:
             for number, handler in former.items():
                 signal.signal(number, handler)
+            allow_work()
 
     def _stop(self, number: int, _frame: FrameType | None) -> None:
         self._signal = number
+        request_stop()

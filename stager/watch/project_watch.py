@@ -1,6 +1,7 @@
 """Watches one project: finds what is due, waits until it has settled, puts it to work, tells what came of it."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
@@ -43,23 +44,23 @@ class ProjectWatch:
         self._said_waiting: set[str] = set()
         self._clashes: dict[str, str] = {}
         self._scan_at_s = self._pause_until_s = 0.0
-        self._reported, self._paused = True, False
+        self._reported, self._paused = False, False
         self.active_at_s = 0.0
 
     def step(self, now_s: float) -> None:
         """Do what is due now; a place that fails pauses this project, and it goes on by itself."""
-        self._paused = now_s < self._pause_until_s
-        if self._paused:
+        if now_s < self._pause_until_s:
             return
         try:
             self._scan(now_s)
             self._put_to_work(now_s)
             self._take(now_s)
+            self._paused = False
         except PlaceError as error:
             self._say(f"{self.project.name} pauses: {error}")
             self._bench.clear()
             self._at_work.clear()
-            self._pause_until_s, self._paused = now_s + PAUSE_S, True
+            self._pause_until_s, self._paused, self._scan_at_s = now_s + PAUSE_S, True, 0.0
 
     @property
     def is_busy(self) -> bool:
@@ -72,8 +73,8 @@ class ProjectWatch:
         happened = self._events.happened() if self._events and listens else False
         if not happened and now_s < self._scan_at_s:
             return
-        self._scan_at_s = now_s + (RESCAN_S if listens else POLL_S)
         names = stems_in(self.project)
+        self._scan_at_s = now_s + (RESCAN_S if listens else POLL_S)
         self._clashes = clashes(self.project, names)
         for name in names:
             if name not in self._due and name not in self._at_work and self._is_news(name):
@@ -114,7 +115,22 @@ class ProjectWatch:
             for job, news in self._bench.take(0.0):
                 self._note(job.relative, news)
                 self.active_at_s = now_s
-        if not self._reported and not self._at_work:
+        if not self._at_work:
+            self.report()
+
+    def end(self) -> None:
+        """Let go of what is at work, and write the tables if the outbox lets us."""
+        self._bench.clear()
+        with suppress(PlaceError):
+            self.report()
+
+    def report(self) -> None:
+        """Write the tables, where anything came of a stem since they were written.
+
+        Raises:
+            PlaceError: where the outbox can't be written.
+        """
+        if not self._reported:
             write_tables(self.project, collect(self.project))
             self._reported = True
 
