@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
 from stager.meters.peak import Samples
+from stager.meters.rows import Rows
 from stager.units import power_from_db, power_from_dbfs_rms
 
 HOPS_PER_S: Final = 10
@@ -90,21 +91,19 @@ class AverageMeter:
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
         self._rate_hz = sample_rate_hz
-        self._hops: list[Samples] = []
-        self._hop_count = 0
+        self._hops = Rows(2, channels)
         self._open = np.zeros((2, channels))
         self._frames = 0
         self._tail = np.zeros((0, channels))
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
-        end, first = self._frames + len(block), self._hop_count + 1
+        end, first = self._frames + len(block), len(self._hops) + 1
         last = end * HOPS_PER_S // self._rate_hz + 1
         edges = np.array([edge for k in range(first, last + 1) if (edge := self._edge(k)) <= end], np.int64)
         sums = np.empty((len(edges), 2, block.shape[1]))
         _sum_hops(block, edges - self._frames, self._open, sums)
-        self._hops.append(sums)
-        self._hop_count += len(sums)
+        self._hops.add(sums)
         self._frames = end
         self._tail = np.concatenate((self._tail, block))[-self._edge(BLOCK_HOPS) :].copy()
 
@@ -116,41 +115,59 @@ class AverageMeter:
         """
         if not self._frames:
             raise ValueError("no frames were fed")
-        hops = np.concatenate(self._hops)
+        hops = self._hops.all()
         totals = hops.sum(axis=0) + self._open
         means = totals[0] / self._frames
-        sums, counts = self._blocks(hops)
-        powers = (sums[:, 1] - 2.0 * means * sums[:, 0]) / counts[:, None] + means**2
-        short = self._frames < self._edge(BLOCK_HOPS)
+        powers, block_means, has_zeros = self._blocks(hops, means)
         return AverageResult(
-            block_powers=np.maximum(powers, 0.0),
-            block_means=sums[:, 0] / counts[:, None],
-            has_zeros=self._blocks_with_zeros(hops, len(sums)),
+            block_powers=powers,
+            block_means=block_means,
+            has_zeros=has_zeros,
             means=means,
             powers=totals[1] / self._frames,
-            short=short,
+            short=self._frames < self._edge(BLOCK_HOPS),
         )
-
-    def _blocks_with_zeros(self, hops: Samples, blocks: int) -> NDArray[np.bool_]:
-        """Whether each block, (blocks, channels), holds a hop of nothing but zeros."""
-        empty = np.zeros((blocks + BLOCK_HOPS - 1, hops.shape[2]), np.bool_)
-        empty[: len(hops)] = hops[:, 1] == 0.0
-        empty[len(hops) :] = np.all(self._tail == 0.0, axis=0)
-        return np.asarray(np.any([empty[hop : hop + blocks] for hop in range(BLOCK_HOPS)], axis=0))
 
     def _edge(self, hop: int) -> int:
         return round(hop * self._rate_hz / HOPS_PER_S)
 
-    def _blocks(self, hops: Samples) -> tuple[Samples, NDArray[np.int64]]:
-        """Sums of each block, (blocks, 2, channels), and the frames in each."""
+    def _blocks(self, hops: Samples, means: Powers) -> tuple[Powers, Powers, NDArray[np.bool_]]:
+        """Power, mean, and whether it holds a hop of nothing but zeros, of each block, (blocks, channels)."""
         whole = max(0, len(hops) - BLOCK_HOPS + 1)
-        parts = [hops[hop : hop + whole] for hop in range(BLOCK_HOPS)]
-        edges = np.array([self._edge(k) for k in range(len(hops) + 1)])
-        sums, counts = sum(parts, np.zeros((whole, *self._open.shape))), edges[BLOCK_HOPS:] - edges[:whole]
-        if whole and edges[-1] == self._frames:
-            return sums, counts
-        last = np.stack((self._tail.sum(axis=0), (self._tail**2).sum(axis=0)))
-        return np.concatenate((sums, last[None])), np.append(counts, len(self._tail))
+        edges = np.rint(np.arange(len(hops) + 1) * self._rate_hz / HOPS_PER_S).astype(np.int64)
+        count = whole if whole and edges[-1] == self._frames else whole + 1
+        powers, block_means = np.empty((count, hops.shape[2])), np.empty((count, hops.shape[2]))
+        has_zeros = np.zeros(powers.shape, np.bool_)
+        _sum_blocks(hops, edges, means, powers, block_means, has_zeros)
+        if count > whole:
+            block_means[-1] = self._tail.mean(axis=0)
+            powers[-1] = np.maximum(0.0, (self._tail**2).mean(axis=0) - 2.0 * means * block_means[-1] + means**2)
+            has_zeros[-1] = (hops[whole:, 1] == 0.0).any(axis=0) | (self._tail == 0.0).all(axis=0)
+        return powers, block_means, has_zeros
+
+
+@sample_loop
+def _sum_blocks(
+    hops: Samples,
+    edges: NDArray[np.int64],
+    means: Powers,
+    powers: Powers,
+    block_means: Powers,
+    has_zeros: NDArray[np.bool_],
+) -> None:
+    """Fill in the whole blocks: the mean square about the channel's mean is (q - 2 m s) / n + m^2."""
+    for block in range(hops.shape[0] - BLOCK_HOPS + 1):
+        frames = edges[block + BLOCK_HOPS] - edges[block]
+        for channel in range(hops.shape[2]):
+            plain = squares = 0.0
+            for hop in range(block, block + BLOCK_HOPS):
+                plain += hops[hop, 0, channel]
+                squares += hops[hop, 1, channel]
+                if hops[hop, 1, channel] == 0.0:
+                    has_zeros[block, channel] = True
+            mean = means[channel]
+            block_means[block, channel] = plain / frames
+            powers[block, channel] = max(0.0, (squares - 2.0 * mean * plain) / frames + mean * mean)
 
 
 @sample_loop

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
 from stager.meters.peak import Samples
+from stager.meters.rows import Rows
 from stager.units import db_from_power, linear_from_db, power_from_db
 
 TICKS_PER_S: Final = 100
@@ -139,7 +140,7 @@ class LoudnessMeter:
         self._frames = self._ticks = 0
         self._recent = np.zeros(SHORT_TERM_TICKS)
         self._highest = np.zeros(2)
-        self._windows: list[Samples] = []
+        self._windows = Rows(2)
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
@@ -149,13 +150,13 @@ class LoudnessMeter:
         windows = np.empty((len(edges) // HOP_TICKS + 1, 2))
         lengths = np.array([MOMENTARY_TICKS, SHORT_TERM_TICKS])
         count = _gather(energies, lengths, self._ticks, self._recent, self._highest, windows)
-        self._windows.append(windows[:count].copy())
+        self._windows.add(windows[:count])
         self._ticks += len(edges)
         self._frames += len(block)
 
     def result(self) -> LoudnessResult:
         """Give the figures of all that was fed."""
-        windows = np.concatenate([np.zeros((0, 2)), *self._windows])
+        windows = self._windows.all()
         per_frame = TICKS_PER_S / self._rate_hz
         momentary, short_term = (
             _lufs(energy * per_frame / length) if self._ticks >= length else None
