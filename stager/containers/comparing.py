@@ -43,6 +43,8 @@ def chunk_differences(before: AudioFile, after: AudioFile, what: str, *, as_it_i
     all of them count. The samples themselves are not compared here.
     """
     if not isinstance(before, WaveFile) or not isinstance(after, WaveFile):
+        if _kind(before) != _kind(after):
+            yield f"expected {before.info.container} as its original is, found {after.info.container}"
         return
     layout = _unchanged(before) if as_it_is else lay_out(before, Change(before.info, after.info, what))
     wanted = [piece.name for piece in layout.pieces if piece.name]
@@ -50,9 +52,15 @@ def chunk_differences(before: AudioFile, after: AudioFile, what: str, *, as_it_i
     yield from differences or _byte_differences(before, after, layout)
 
 
+def _kind(source: AudioFile) -> str:
+    """The family of a container: inside one, the library or a file's size decide."""
+    return "WAVE" if isinstance(source, WaveFile) else source.info.container.replace("AIFC", "AIFF")
+
+
 def _unchanged(source: WaveFile) -> CopyLayout:
     """The layout of a copy that is its original, byte for byte."""
-    pieces, at = [], 0
+    pieces: list[Piece] = []
+    at = 0
     for chunk in source.layout.chunks:
         start = 0 if chunk.name == b"ds64" and not pieces else chunk.head_start
         end = min(chunk.padded_end, source.file_bytes)

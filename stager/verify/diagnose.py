@@ -17,6 +17,8 @@ ENOUGH_SAMPLES: Final = 1000
 """So many samples that sound, none of them beyond half a step, are no accident of a dither that was there."""
 FARTHEST_SHIFT_FRAMES: Final = 4096
 MOST_SWAPPED: Final = 4
+LEAST_OFF_DB: Final = 0.0005
+"""A gain nearer to the recorded one would read as 0.000."""
 
 
 def diagnose(found: Residual, gain: Gain, info: StreamInfo) -> str | None:
@@ -86,6 +88,7 @@ def _shifted(ideal: Samples, after: Samples, lsb: float) -> str | None:
 def _other_gain(ideal: Samples, after: Samples, lsb: float) -> str | None:
     power = float((ideal * ideal).sum())
     ratio = float((ideal * after).sum()) / power if power else 0.0
-    if ratio <= 0.0 or not _fits(ideal * ratio, after, lsb):
+    off_db = db_from_linear(ratio) or 0.0
+    if ratio <= 0.0 or abs(off_db) < LEAST_OFF_DB or not _fits(ideal * ratio, after, lsb):
         return None
-    return f"its gain is {db_from_linear(ratio) or 0.0:+.3f} dB off the recorded one"
+    return f"its gain is {off_db:+.3f} dB off the recorded one"

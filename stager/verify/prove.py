@@ -3,7 +3,6 @@
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,12 +12,20 @@ from stager.errors import StemError
 from stager.files import sha256_of
 from stager.ledger import Entry, read_entries
 from stager.meters import LevelPanel, silence_meter
-from stager.model import Sidecar, StreamInfo
+from stager.model import CopyInfo, Sidecar, StreamInfo
 from stager.names import shown
-from stager.outbox import sidecar_of, sidecars_in
+from stager.outbox import sidecar_of
 from stager.project import Project
 from stager.staging import LEDGER
 from stager.units import linear_from_db
+from stager.verify.claims import (
+    described_in,
+    impossible_claims,
+    is_possible_gain,
+    original_of,
+    staged_at_s,
+    without_sidecar,
+)
 from stager.verify.diagnose import diagnose
 from stager.verify.residual import Residual, residual_of
 
@@ -56,57 +63,71 @@ class Verified:
 
 def verify_project(project: Project) -> Iterator[Verified]:
     """Prove each copy that the ledger or a sidecar names; writes nothing and takes no lock."""
-    entries = {project.outbox / os.fsdecode(entry.copy_path): entry for entry in _staged(project)}
-    copies = sorted({*entries, *sidecars_in(project.outbox)})
-    for copy in copies:
+    known = [entry for entry in read_entries(project.state / LEDGER) if entry.copy_sha256]
+    entries = {project.outbox / os.fsdecode(entry.copy_path): entry for entry in known}
+    expected = {copy for copy, entry in entries.items() if entry.state != "open" or os.path.lexists(copy)}
+    for copy in sorted({*expected, *described_in(project.outbox)}):
         yield _verify(project, copy, entries.get(copy))
-
-
-def _staged(project: Project) -> list[Entry]:
-    return [entry for entry in read_entries(project.state / LEDGER) if entry.copy_sha256 and entry.state != "open"]
 
 
 def _verify(project: Project, copy: Path, entry: Entry | None) -> Verified:
     sidecar = sidecar_of(copy)
-    result = Verified(sidecar.stem if sidecar else entry.stem if entry else shown(copy.name))
-    if sidecar is None or sidecar.copy_ is None:
-        result.differences.append(f"{shown(copy.name)}: its sidecar is missing, or can't be read")
+    stem = sidecar.stem if sidecar else entry.stem if entry else shown(copy.relative_to(project.outbox))
+    result, made = Verified(stem), sidecar.copy_ if sidecar else None
+    if sidecar is None or made is None:
+        result.differences.append(without_sidecar(copy, entry))
         return result
-    result.chunks = {fate: list(names) for fate, names in sidecar.copy_.chunks}
-    original = _original(project, sidecar, entry)
-    result.differences += _hash_differences(copy, sidecar)
-    found = sha256_of(original)
-    if found is None:
-        result.differences.append(f"its original {sidecar.source.path} is not there to compare it with")
+    result.chunks = {fate: list(names) for fate, names in made.chunks} if any(dict(made.chunks).values()) else {}
+    copy_sha256, original = sha256_of(copy), original_of(project, sidecar, entry)
+    result.differences += [*impossible_claims(sidecar), *_hash_differences(copy_sha256, made)]
+    found = sha256_of(original) if original else None
+    if original is None or found is None:
+        result.differences.append(_not_there(sidecar))
     elif found != sidecar.source.sha256:
-        _note_other_original(result, original, sidecar)
-    elif copy.is_file():
+        _note_other_original(result, original, sidecar, entry)
+    if result.stale and copy_sha256:
+        _look_at_copy(copy, sidecar, result)
+    elif original and found == sidecar.source.sha256 and copy_sha256:
         _compare(original, copy, sidecar, result)
+        _note_other_bytes(result, copy_sha256, sidecar)
     return result
 
 
-def _original(project: Project, sidecar: Sidecar, entry: Entry | None) -> Path:
-    if entry is not None:
-        return project.inbox / os.fsdecode(entry.key)
-    if sidecar.source.path_bytes:
-        return Path(os.fsdecode(bytes.fromhex(sidecar.source.path_bytes)))
-    return project.folder / sidecar.source.path
-
-
-def _hash_differences(copy: Path, sidecar: Sidecar) -> Iterator[str]:
-    found = sha256_of(copy)
+def _hash_differences(found: str | None, made: CopyInfo) -> Iterator[str]:
     if found is None:
         yield "its copy is missing, or can't be read"
-    elif sidecar.copy_ and found != sidecar.copy_.sha256:
+    elif found != made.sha256:
         yield "its copy is not the one that its sidecar describes: edited, swapped or damaged since"
 
 
-def _note_other_original(result: Verified, original: Path, sidecar: Sidecar) -> None:
-    """An original that changed after it was staged makes its copy stale; otherwise it is a difference."""
-    if original.stat().st_mtime > datetime.fromisoformat(sidecar.staged_at).timestamp():
+def _not_there(sidecar: Sidecar) -> str:
+    return f"its original {sidecar.source.path} is not there to compare it with"
+
+
+def _note_other_original(result: Verified, original: Path, sidecar: Sidecar, entry: Entry | None) -> None:
+    """An original that changed after it was staged makes its copy stale; otherwise it is a difference.
+
+    Where the ledger says that a later version was refused, or was being staged, it changed, whatever its time says.
+    """
+    try:
+        modified_s = original.stat().st_mtime
+    except OSError:
+        result.differences.append(_not_there(sidecar))
+        return
+    staged_s = staged_at_s(sidecar)
+    if (entry and entry.state != "staged") or (staged_s is not None and modified_s > staged_s):
         result.stale = True
     else:
         result.differences.append("its original is not the one that its sidecar describes")
+
+
+def _look_at_copy(copy: Path, sidecar: Sidecar, result: Verified) -> None:
+    """Compare a copy whose original is no longer there with its sidecar alone."""
+    try:
+        with open_audio(copy, settle_s=0.0) as after:
+            result.differences += _claim_differences(after, sidecar)
+    except StemError as error:
+        result.differences.append(f"it can't be measured: {error}")
 
 
 def _compare(original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> None:
@@ -114,15 +135,28 @@ def _compare(original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> 
     try:
         with open_audio(original, settle_s=0.0) as before, open_audio(copy, settle_s=0.0) as after:
             differences = list(_shape_differences(before, after))
-            if not differences:
+            if not differences and is_possible_gain(sidecar):
                 gain = _gain(before, sidecar)
                 rounded = needs_rounding(before.info, after.info, sidecar.trim.gain_db)
                 result.residual = residual_of(before, after, gain, rounded=rounded)
                 differences += _sample_differences(result.residual, gain, after.info)
-                differences += _figure_differences(after, sidecar)
+            if not differences or result.residual:
+                differences += _claim_differences(after, sidecar)
             result.differences += [*differences, *_chunk_differences(before, after, sidecar)]
     except StemError as error:
         result.differences.append(f"it can't be compared: {error}")
+
+
+def _note_other_bytes(result: Verified, copy_sha256: str, sidecar: Sidecar) -> None:
+    """A copy at trim 0 is its original's bytes: where no sentence says which ones differ, that they do."""
+    made = sidecar.copy_
+    if made and not result.differences and _as_it_is(sidecar) and copy_sha256 != sidecar.source.sha256:
+        result.differences.append("it should be its original byte for byte, and has other bytes around its samples")
+
+
+def _as_it_is(sidecar: Sidecar) -> bool:
+    made = sidecar.copy_
+    return made is not None and sidecar.trim.gain_db == 0.0 and made.encoding is sidecar.source.encoding
 
 
 def _shape_differences(before: AudioFile, after: AudioFile) -> Iterator[str]:
@@ -149,8 +183,10 @@ def _sample_differences(residual: Residual, gain: Gain, info: StreamInfo) -> Ite
         yield says
 
 
-def _figure_differences(after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
+def _claim_differences(after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
     """Measure the copy again, and compare with its sidecar."""
+    if sidecar.copy_ and after.info.encoding is not sidecar.copy_.encoding:
+        yield f"expected {sidecar.copy_.encoding} as its sidecar says, found {after.info.encoding}"
     panel, target = LevelPanel(after.info), sidecar.trim.target
     for block in after.blocks():
         panel.update(block)

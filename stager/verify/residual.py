@@ -25,8 +25,8 @@ FLOAT_LSB_BITS: Final = 24
 class Residual:
     """Figures in LSB of the copy's grid.
 
-    `wrong` samples are not what the recorded trim gives, the first at `first`, a frame and a channel (from 0); `excerpt`
-    holds original and copy around it, (frames, channels) each, for a closer look.
+    `wrong` samples are not what the recorded trim gives, the first at `first`, a frame and a channel (from 0);
+    `excerpt` holds original and copy around it, (frames, channels) each, for a closer look.
     """
 
     peak_lsb: float

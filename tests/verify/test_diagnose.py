@@ -23,7 +23,7 @@ def on_grid(samples: Samples, seed: int = 9) -> Samples:
     return np.rint(samples / STEP + rng.random(samples.shape) - rng.random(samples.shape)) * STEP
 
 
-def residual(before: Samples, after: Samples, wrong: int = 1, first: int | None = 480) -> Residual:
+def residual(before: Samples, after: Samples, wrong: int = 1, first: tuple[int, int] = (480, 1)) -> Residual:
     return Residual(1.0, 0.5, 0.5, wrong, first, (before, after))
 
 
@@ -46,10 +46,10 @@ NAMED: dict[str, tuple[Callable[[Samples], Samples], str]] = {
     "very late": (lambda ideal: on_grid(shifted(4_000)(ideal)), "it is shifted by +4000 frames"),
     "louder": (lambda ideal: on_grid(ideal * 10 ** (0.01 / 20)), "its gain is +0.010 dB off"),
     "softer": (lambda ideal: on_grid(ideal * 10 ** (-6 / 20)), "its gain is -6.000 dB off"),
-    "other": (lambda ideal: on_grid(kinked(ideal)), "1 samples are not what the recorded trim gives"),
+    "other": (lambda ideal: on_grid(kinked(ideal)), "1 sample is not what the recorded trim gives"),
     "too far": (
         lambda ideal: on_grid(shifted(FARTHEST_SHIFT_FRAMES + 1)(ideal)),
-        "1 samples are not what the recorded trim gives",
+        "1 sample is not what the recorded trim gives",
     ),
 }
 BEFORE = noise(20_000, 2)
@@ -74,7 +74,7 @@ def test_nothing_wrong_is_nothing_to_say() -> None:
 def test_silence_that_became_sound_has_no_gain() -> None:
     """Where the original is silent, no gain explains a copy that is not."""
     told = diagnose(residual(np.zeros((5_000, 2)), on_grid(noise(5_000, 2)), wrong=7), GAIN, STREAM)
-    assert told == "7 samples are not what the recorded trim gives, the first at 0.010 s"
+    assert told == "7 samples are not what the recorded trim gives, the first at 0.010 s (channel 2)"
 
 
 def test_mono_is_never_swapped() -> None:

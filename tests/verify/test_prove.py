@@ -97,14 +97,16 @@ def test_missing_sidecar_and_copy(song: Project) -> None:
     """The ledger remembers both: a sidecar that is gone, and a copy that is gone."""
     (song.outbox / "a.wav.json").unlink()
     (song.outbox / "deep/b.wav").unlink()
-    assert told(song) == ["a.wav: its sidecar is missing, or can't be read"]
+    assert told(song) == ["a.wav: its sidecar is missing; `stager stage` will write both anew"]
     assert told(song, "deep/b.wav") == ["its copy is missing, or can't be read"]
 
 
 def test_a_sidecar_that_is_no_sidecar(song: Project) -> None:
-    """Text that can't be read as one is as good as none."""
+    """Text that can't be read as one is named as such."""
     (song.outbox / "a.wav.json").write_text("{", "utf-8")
-    assert told(song) == ["a.wav: its sidecar is missing, or can't be read"]
+    assert told(song) == [
+        "a.wav: its sidecar can't be read as one: edited or damaged since; `stager stage` will write both anew"
+    ]
 
 
 def test_missing_original(song: Project) -> None:

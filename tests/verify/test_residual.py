@@ -57,7 +57,7 @@ def test_clean_copies(tmp_path: Path, gain: Gain, rms: float, peak: float) -> No
     assert left.rms_lsb == pytest.approx(rms, rel=0.01)
     assert left.expected_rms_lsb == pytest.approx(rms)
     assert 0.9 * peak < left.peak_lsb <= peak
-    assert (left.wrong, left.first_frame, left.excerpt) == (0, None, None)
+    assert (left.wrong, left.first, left.excerpt) == (0, None, None)
 
 
 def test_figures_of_the_theory() -> None:
@@ -70,7 +70,7 @@ def test_figures_of_the_theory() -> None:
 def test_one_code_that_is_not_ours(tmp_path: Path, frame: int, channel: int) -> None:
     """One code one step beside is found, at its frame, whatever the blocks; the excerpt holds what is around it."""
     left = of_16_bits(tmp_path, noise(FRAMES, 2), DITHERED, (frame, channel))
-    assert (left.wrong, left.first_frame) == (1, frame)
+    assert (left.wrong, left.first) == (1, (frame, channel))
     assert left.excerpt is not None
     before, after = left.excerpt
     assert before.shape == after.shape
