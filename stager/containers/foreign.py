@@ -1,36 +1,73 @@
-"""What stands around the samples of AIFF, CAF and FLAC files: whether a file is whole, and what a copy loses.
+"""What stands around the samples of AIFF, CAF and FLAC files: whether a file is whole, its chunks and its tags.
+
+What a copy lost is no table of what a library can do: original and finished copy are looked at alike, and compared.
 
 Source: AIFF and AIFF-C (big-endian chunks in a FORM), the Core Audio Format (big-endian chunks with 64-bit sizes, -1
-for audio up to the end of the file), FLAC (metadata blocks before the frames, vorbis comments as NAME=text).
+for audio up to the end of the file; `info` as pairs of strings that end in 0), FLAC (metadata blocks before the frames,
+vorbis comments as NAME=text).
 """
 
+import hashlib
 import os
 import struct
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
+
+from stager.names import on_screen
 
 MOST_CHUNKS: Final = 10_000
+MOST_TAGS: Final = 10_000
+MOST_TEXT_BYTES: Final = 1 << 20
+"""As much is read of one chunk of text; what is behind it counts by its length."""
+SHOWN_CHARACTERS: Final = 40
 AIFF_CODECS: Final = (b"NONE", b"twos", b"sowt", b"in24", b"in32", b"fl32", b"FL32", b"fl64", b"FL64")
 """Compression types of AIFF-C that are integer PCM or float; all others are refused before anything decodes them."""
 AIFF_ESSENTIAL: Final = ("COMM", "SSND", "FVER", "PEAK")
-AIFF_TAGS: Final = {"NAME": "title", "AUTH": "artist", "(c) ": "copyright", "ANNO": "comment"}
-CAF_ESSENTIAL: Final = ("desc", "data", "free", "peak", "chan", "info")
+AIFF_TAGS: Final = ("NAME", "AUTH", "(c) ", "ANNO")
+CAF_ESSENTIAL: Final = ("desc", "data", "free", "peak")
 FLAC_BLOCKS: Final = ("STREAMINFO", "PADDING", "APPLICATION", "SEEKTABLE", "VORBIS_COMMENT", "CUESHEET", "PICTURE")
-FLAC_ESSENTIAL: Final = ("STREAMINFO", "PADDING", "SEEKTABLE", "VORBIS_COMMENT")
-FLAC_TAGS: Final = ("TITLE", "ARTIST", "ALBUM", "DATE", "GENRE", "COPYRIGHT", "COMMENT", "LICENSE", "TRACKNUMBER")
+FLAC_ESSENTIAL: Final = ("STREAMINFO", "PADDING", "SEEKTABLE")
 NEVER_FINISHED: Final = "its header was never finished"
 CUT: Final = "its header promises more than the file holds"
+Chunk = tuple[bytes, int, int]
+"""Name, start of the payload, size."""
+
+
+class Entry(NamedTuple):
+    """A chunk, or a tag with the beginning of its text; two that are alike carry the same.
+
+    `told_by` is the name without case, the hash of the text, and how many bytes were too many to be read.
+    """
+
+    name: str
+    text: str | None
+    told_by: tuple[str, str, int]
+
+    @classmethod
+    def chunk(cls, name: str, unread_bytes: int = 0) -> "Entry":
+        """Give a chunk, told by its name alone, or the rest of one whose beginning was understood."""
+        return cls(name, None, (name.casefold(), "", unread_bytes))
+
+    @classmethod
+    def tag(cls, name: str, text: bytes, unread_bytes: int = 0) -> "Entry":
+        """Give a tag."""
+        beginning = text[: 4 * SHOWN_CHARACTERS + 4].decode("utf-8", "replace")
+        return cls(name, beginning, (name.casefold(), hashlib.sha256(text).hexdigest(), unread_bytes))
 
 
 @dataclass(frozen=True)
 class Surroundings:
-    """The container, why it is unfinished (None: whole), a codec that is not staged, and what a copy can't carry."""
+    """The container, why it is unfinished (None: whole), a codec that is not staged, and the chunks and tags.
+
+    `entries` leaves out what every copy has of its own.
+    """
 
     container: str
     unfinished: str | None
     odd_codec: str | None
-    not_carried: tuple[str, ...]
+    entries: tuple[Entry, ...]
 
 
 def is_foreign(head: bytes) -> bool:
@@ -50,6 +87,34 @@ def surroundings(descriptor: int, file_bytes: int, head: bytes) -> Surroundings:
     return _caf(descriptor, file_bytes) if head[:4] == b"caff" else _flac(descriptor, file_bytes)
 
 
+def missing(original: Surroundings, copy: Surroundings) -> tuple[str, ...]:
+    """Give short names of the chunks and tags of an original that its copy lacks, in the order of the original.
+
+    A tag is shown with its text where the copy has another of the same name.
+    """
+    left = Counter(entry.told_by for entry in copy.entries)
+    names = {entry.name.casefold() for entry in copy.entries}
+    lost = []
+    for entry in original.entries:
+        if left[entry.told_by]:
+            left[entry.told_by] -= 1
+        else:
+            lost.append(_label(entry, with_text=entry.name.casefold() in names))
+    return tuple(lost)
+
+
+def _label(entry: Entry, *, with_text: bool) -> str:
+    name = _short(entry.name)
+    if entry.text is None:
+        return name
+    return f"tag {name}={_short(entry.text)}" if with_text else f"tag {name}"
+
+
+def _short(text: str) -> str:
+    text = on_screen(text)
+    return text if len(text) <= SHOWN_CHARACTERS else f"{text[: SHOWN_CHARACTERS - 1]}…"
+
+
 def _aiff(descriptor: int, file_bytes: int, container: str) -> Surroundings:
     form = int.from_bytes(os.pread(descriptor, 4, 4), "big")
     chunks = list(_big_chunks(descriptor, file_bytes, 12, ">4sI", 2))
@@ -61,10 +126,20 @@ def _aiff(descriptor: int, file_bytes: int, container: str) -> Surroundings:
     for name, start, _ in chunks:
         if name == b"COMM" and container == "AIFC":
             codec = os.pread(descriptor, 4, start + 18)
-    names = [name.decode("latin-1") for name, _, _ in chunks]
-    lost = tuple(name for name in names if name not in AIFF_ESSENTIAL and name not in AIFF_TAGS)
+    entries = tuple(_aiff_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if open_header else CUT if cut else None
-    return Surroundings(container, unfinished, None if codec in AIFF_CODECS else _text(codec), lost)
+    return Surroundings(container, unfinished, None if codec in AIFF_CODECS else _text(codec), entries)
+
+
+def _aiff_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:
+    for raw_name, start, size in chunks:
+        name = raw_name.decode("latin-1")
+        if name in AIFF_TAGS:
+            raw, unread = _some(descriptor, start, size)
+            if text := raw.rstrip(b"\0"):
+                yield Entry.tag(name, text, unread)
+        elif name not in AIFF_ESSENTIAL:
+            yield Entry.chunk(name)
 
 
 def _caf(descriptor: int, file_bytes: int) -> Surroundings:
@@ -72,42 +147,79 @@ def _caf(descriptor: int, file_bytes: int) -> Surroundings:
     audio = next(((start, size) for name, start, size in chunks if name == b"data"), None)
     codec = next((os.pread(descriptor, 4, start + 8) for name, start, _ in chunks if name == b"desc"), b"none")
     cut = any(start + size > file_bytes for _, start, size in chunks)
-    lost = tuple(text for name, _, _ in chunks if (text := name.decode("latin-1")) not in CAF_ESSENTIAL)
+    entries = tuple(_caf_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if audio is None or audio[1] < 0 else CUT if cut else None
-    return Surroundings("CAF", unfinished, None if codec == b"lpcm" else _text(codec), lost)
+    return Surroundings("CAF", unfinished, None if codec == b"lpcm" else _text(codec), entries)
+
+
+def _caf_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:
+    for raw_name, start, size in chunks:
+        name = raw_name.decode("latin-1")
+        if name == "info":
+            yield from _caf_tags(*_some(descriptor, start, size))
+        elif name not in CAF_ESSENTIAL:
+            yield Entry.chunk(name)
+
+
+def _caf_tags(body: bytes, unread: int) -> Iterator[Entry]:
+    """The pairs of an `info` chunk that have a text, and the chunk itself where not all could be understood."""
+    count = int.from_bytes(body[:4], "big")
+    strings = body[4:].split(b"\0")[: 2 * min(count, MOST_TAGS)]
+    pairs = list(zip(strings[::2], strings[1::2], strict=False))
+    yield from (Entry.tag(key.decode("utf-8", "replace"), text) for key, text in pairs if text)
+    if unread or len(pairs) < count:
+        yield Entry.chunk("info", unread)
 
 
 def _flac(descriptor: int, file_bytes: int) -> Surroundings:
-    lost: list[str] = []
-    position, frames, last = 4, 0, False
-    while not last and position + 4 <= file_bytes:
-        head = os.pread(descriptor, 4, position)
-        last, kind, size = bool(head[0] & 0x80), head[0] & 0x7F, int.from_bytes(head[1:4], "big")
-        name = FLAC_BLOCKS[kind] if kind < len(FLAC_BLOCKS) else f"block {kind}"
-        body = os.pread(descriptor, size, position + 4) if name in ("STREAMINFO", "VORBIS_COMMENT") else b""
+    entries: list[Entry] = []
+    frames = 0
+    for name, start, size in _flac_blocks(descriptor, file_bytes):
         if name == "STREAMINFO":
-            frames = int.from_bytes(body[13:18], "big") & 0xFFFFFFFFF
-        lost += [name] * (name not in FLAC_ESSENTIAL)
-        lost += [f"comment {field}" for field in _comment_fields(body)] if name == "VORBIS_COMMENT" else []
+            frames = int.from_bytes(os.pread(descriptor, 5, start + 13), "big") & 0xFFFFFFFFF
+        elif name == "VORBIS_COMMENT":
+            entries += _vorbis_tags(*_some(descriptor, start, size))
+        elif name not in FLAC_ESSENTIAL:
+            entries.append(Entry.chunk(name))
+    return Surroundings("FLAC", None if frames else NEVER_FINISHED, None, tuple(entries))
+
+
+def _flac_blocks(descriptor: int, file_bytes: int) -> Iterator[tuple[str, int, int]]:
+    """(name, start of the body, size) of the metadata blocks before the frames."""
+    position = 4
+    for _ in range(MOST_CHUNKS):
+        if position + 4 > file_bytes:
+            return
+        head = os.pread(descriptor, 4, position)
+        kind, size = head[0] & 0x7F, int.from_bytes(head[1:4], "big")
+        yield FLAC_BLOCKS[kind] if kind < len(FLAC_BLOCKS) else f"block {kind}", position + 4, size
+        if head[0] & 0x80:
+            return
         position += 4 + size
-    return Surroundings("FLAC", None if frames else NEVER_FINISHED, None, tuple(lost))
 
 
-def _comment_fields(body: bytes) -> Iterator[str]:
-    """The names of vorbis comments that the library carries no tag for."""
-    position = 4 + int.from_bytes(body[:4], "little")
-    for _ in range(min(int.from_bytes(body[position : position + 4], "little"), MOST_CHUNKS)):
-        size = int.from_bytes(body[position + 4 : position + 8], "little")
-        field = body[position + 8 : position + 8 + size].partition(b"=")[0].decode("ascii", "replace").upper()
-        if field and field not in FLAC_TAGS:
-            yield field
-        position += 4 + size
+def _vorbis_tags(body: bytes, unread: int) -> Iterator[Entry]:
+    """The comments that have a text, and the block itself where not all could be understood."""
+    position = 8 + int.from_bytes(body[:4], "little")
+    count, seen = int.from_bytes(body[position - 4 : position], "little"), 0
+    understood = position <= len(body)
+    while seen < min(count, MOST_TAGS) and position + 4 <= len(body):
+        end = position + 4 + int.from_bytes(body[position : position + 4], "little")
+        name, equals, text = body[position + 4 : end].partition(b"=")
+        if text or (name and not equals):
+            yield Entry.tag(name.decode("utf-8", "replace").upper(), text)
+        seen, position = seen + (end <= len(body)), end
+    if unread or seen < count or not understood:
+        yield Entry.chunk("VORBIS_COMMENT", unread)
 
 
-def _big_chunks(
-    descriptor: int, file_bytes: int, first: int, head: str, align: int
-) -> Iterator[tuple[bytes, int, int]]:
-    """(name, start of the payload, size) of big-endian chunks, up to the end of the file or to audio without an end."""
+def _some(descriptor: int, start: int, size: int) -> tuple[bytes, int]:
+    """As much of a chunk of text as is read, and how many bytes are left of it."""
+    return os.pread(descriptor, min(max(size, 0), MOST_TEXT_BYTES), start), max(0, size - MOST_TEXT_BYTES)
+
+
+def _big_chunks(descriptor: int, file_bytes: int, first: int, head: str, align: int) -> Iterator[Chunk]:
+    """Big-endian chunks, up to the end of the file or to audio without an end."""
     position, head_bytes = first, struct.calcsize(head)
     for _ in range(MOST_CHUNKS):
         if position + head_bytes > file_bytes:

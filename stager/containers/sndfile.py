@@ -13,12 +13,13 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 import soundfile
+from numpy.typing import NDArray
 
-from stager.containers.foreign import Surroundings, surroundings
+from stager.containers.foreign import Surroundings, missing, surroundings
 from stager.containers.pcm import Samples
 from stager.containers.requantise import Gain
 from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
-from stager.errors import TruncatedStem, UnreadableStem, UnsupportedStem
+from stager.errors import NoSpace, PlaceError, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.model import MAX_CHANNELS, Encoding, StreamInfo
 from stager.names import shown
 
@@ -26,6 +27,8 @@ FORMATS: Final = {"AIFF": "AIFF", "AIFC": "AIFF", "CAF": "CAF", "FLAC": "FLAC"}
 ADD_PEAK_CHUNK: Final = 0x1050
 TAGS: Final = ("title", "artist", "album", "date", "genre", "copyright", "comment", "license", "tracknumber")
 """Tags that the library writes as it was told; it adds its own name to `software`, so that one is left out."""
+FULL_BLOCKS: Final = 16
+"""A file system with fewer free blocks than this is full: libsndfile's own sentence is "System error" for all."""
 
 
 @dataclass(frozen=True)
@@ -119,21 +122,23 @@ def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: Binary
 
     Raises:
         UnsupportedStem: where the container can't hold the encoding.
+        NoSpace: where the disk is full.
+        PlaceError: where the library can't write the copy, or can't read it again.
     """
     form = FORMATS[source.info.container]
     if not soundfile.check_format(form, info.encoding.value):
         raise UnsupportedStem(
             f"{shown(source.path.name)}: expected an encoding that {form} holds, found {info.encoding}"
         )
-    wanted = source.tags()
-    with _writing(out, source, info, form) as sound:
-        for name, text in wanted.items():
-            setattr(sound, name, text)
-        first_frame = 0
-        for block in source.blocks(seen):
-            sound.write(gain.left_justified(block, info, first_frame))
-            first_frame += len(block)
-    return (*source.around.not_carried, *(f"tag {name}" for name in wanted if _tag(out, name) != wanted[name]))
+    with _drafting(source.path, out):
+        with _writing(out, source, info, form) as sound:
+            for name, text in source.tags().items():
+                setattr(sound, name, text)
+            first_frame = 0
+            for block in source.blocks(seen):
+                _put(sound, gain.left_justified(block, info, first_frame))
+                first_frame += len(block)
+        return missing(source.around, _finished(out, first_frame))
 
 
 @contextmanager
@@ -149,6 +154,20 @@ def _opened(path: Path, descriptor: int) -> Iterator[soundfile.SoundFile]:
 
 
 @contextmanager
+def _drafting(path: Path, out: BinaryIO) -> Iterator[None]:
+    """Translate what the library says about a copy; errors of the original have been translated when they get here."""
+    try:
+        yield
+    except soundfile.SoundFileRuntimeError as error:
+        disk, name = os.fstatvfs(out.fileno()), shown(path.name)
+        if disk.f_bavail < FULL_BLOCKS:
+            left = f"{disk.f_bavail * disk.f_frsize:,} bytes"
+            raise NoSpace(f"{name}: expected room to write its copy, found {left} left on that disk") from error
+        found = getattr(error, "error_string", None) or str(error)
+        raise PlaceError(f"{name}: expected to write its copy, the encoder found: {found}") from error
+
+
+@contextmanager
 def _writing(out: BinaryIO, source: ForeignFile, info: StreamInfo, form: str) -> Iterator[soundfile.SoundFile]:
     options: dict[str, Any] = {"subtype": info.encoding.value, "format": form}
     if form != "FLAC":
@@ -158,9 +177,19 @@ def _writing(out: BinaryIO, source: ForeignFile, info: StreamInfo, form: str) ->
         yield sound
 
 
-def _tag(out: BinaryIO, name: str) -> str | None:
-    out.flush()
-    os.lseek(out.fileno(), 0, os.SEEK_SET)
-    with soundfile.SoundFile(os.dup(out.fileno())) as sound:
-        text: str | None = sound.copy_metadata().get(name)
-    return text
+def _put(sound: soundfile.SoundFile, codes: NDArray[Any]) -> None:
+    """Write a block; that fewer frames were taken is no error to the library's binding, but a failed assertion."""
+    try:
+        sound.write(codes)
+    except AssertionError as error:
+        raise soundfile.SoundFileRuntimeError("fewer frames written than given") from error
+
+
+def _finished(out: BinaryIO, frames: int) -> Surroundings:
+    """Look at the finished copy; one that lost frames on the way to the disk is a failed one."""
+    descriptor = out.fileno()
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    with soundfile.SoundFile(os.dup(descriptor)) as sound:
+        if sound.frames != frames:
+            raise soundfile.SoundFileRuntimeError(f"{sound.frames} frames of {frames}")
+    return surroundings(descriptor, os.fstat(descriptor).st_size, os.pread(descriptor, 12, 0))

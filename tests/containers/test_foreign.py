@@ -1,4 +1,4 @@
-"""What stands around the samples of AIFF, CAF and FLAC: whole or not, an odd codec, and what a copy would lose."""
+"""What stands around the samples of AIFF, CAF and FLAC: whole or not, an odd codec, and what a copy lacks of it."""
 
 import os
 import struct
@@ -6,7 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from stager.containers.foreign import AIFF_CODECS, CUT, NEVER_FINISHED, Surroundings, is_foreign, surroundings
+from stager.containers.foreign import (
+    AIFF_CODECS,
+    CUT,
+    MOST_TAGS,
+    MOST_TEXT_BYTES,
+    NEVER_FINISHED,
+    Surroundings,
+    is_foreign,
+    missing,
+    surroundings,
+)
 
 RATE = bytes.fromhex("400ebb80000000000000")
 
@@ -69,6 +79,23 @@ def looked_at(folder: Path, content: bytes) -> Surroundings:
         os.close(descriptor)
 
 
+def lacking(folder: Path, original: bytes, copy: bytes) -> tuple[str, ...]:
+    return missing(looked_at(folder, original), looked_at(folder, copy))
+
+
+def info(*pairs: tuple[bytes, bytes], count: int | None = None) -> bytes:
+    """A CAF `info` chunk; `count` is what it says."""
+    stated = len(pairs) if count is None else count
+    return wide(b"info", struct.pack(">I", stated) + b"".join(key + b"\0" + text + b"\0" for key, text in pairs))
+
+
+BARE = {
+    b"FORM": form(comm(), SSND),
+    b"caff": caf(desc(), DATA),
+    b"fLaC": b"fLaC" + streaminfo(last=True),
+}
+
+
 SOUND = {
     "AIFF": (form(comm(), SSND), Surroundings("AIFF", None, None, ())),
     "AIFC, uncompressed": (form(comm(b"sowt"), SSND, kind=b"AIFC"), Surroundings("AIFC", None, None, ())),
@@ -90,16 +117,23 @@ UNFINISHED = {
 
 LOST = {
     "AIFF markers and unknown": (form(comm(), big(b"MARK", bytes(2)), SSND, big(b"zZzz", b"odd")), ("MARK", "zZzz")),
-    "AIFF tags are carried": (form(comm(), big(b"NAME", b"Salt Road"), big(b"ANNO", b"x"), SSND), ()),
+    "AIFF tags": (
+        form(comm(), big(b"NAME", b"Salt Road"), big(b"ANNO", b"x\0"), big(b"AUTH", b""), SSND),
+        ("tag NAME", "tag ANNO"),
+    ),
     "CAF markers and unknown": (caf(desc(), wide(b"mark", bytes(8)), DATA, wide(b"zZzz", b"")), ("mark", "zZzz")),
-    "CAF room and tags": (caf(desc(), wide(b"free", bytes(9)), wide(b"info", bytes(4)), DATA), ()),
+    "CAF room and no tags": (caf(desc(), wide(b"free", bytes(9)), wide(b"info", bytes(4)), DATA), ()),
+    "CAF speakers and tags": (
+        caf(desc(), wide(b"chan", bytes(12)), info((b"tempo", b"120"), (b"key", b"")), DATA),
+        ("chan", "tag tempo"),
+    ),
     "FLAC picture and cue sheet": (
         b"fLaC" + streaminfo() + block(6, bytes(32)) + block(1, bytes(9)) + block(5, bytes(8), last=True),
         ("PICTURE", "CUESHEET"),
     ),
     "FLAC comments": (
         b"fLaC" + streaminfo() + block(4, comments(b"TITLE=a", b"mood=b", b"Comment=c"), last=True),
-        ("comment MOOD",),
+        ("tag TITLE", "tag MOOD", "tag COMMENT"),
     ),
     "FLAC block without a name": (b"fLaC" + streaminfo() + block(99, b"x", last=True), ("block 99",)),
 }
@@ -135,9 +169,73 @@ def test_unfinished_files(tmp_path: Path, content: bytes, why: str) -> None:
 
 
 @pytest.mark.parametrize(("content", "lost"), LOST.values(), ids=LOST.keys())
-def test_what_a_copy_loses(tmp_path: Path, content: bytes, lost: tuple[str, ...]) -> None:
-    """What the library can't write is named, in the order of the file; what it can is not."""
-    assert looked_at(tmp_path, content).not_carried == lost
+def test_what_a_bare_copy_lacks(tmp_path: Path, content: bytes, lost: tuple[str, ...]) -> None:
+    """What a copy lacks is named, in the order of the file; what every file has of its own, and empty text, is not."""
+    assert lacking(tmp_path, content, BARE[content[:4]]) == lost
+
+
+@pytest.mark.parametrize("content", [content for content, _ in LOST.values()], ids=LOST.keys())
+def test_a_whole_copy_lacks_nothing(tmp_path: Path, content: bytes) -> None:
+    """A copy with the same chunks and tags carries them all."""
+    assert lacking(tmp_path, content, content) == ()
+
+
+def test_tags_are_counted(tmp_path: Path) -> None:
+    """Of three comments, two alike, a copy with one of these lacks two, and says which text is gone."""
+    original = form(comm(), *(big(b"ANNO", text) for text in (b"same", b"other", b"same")), SSND)
+    copy = form(comm(), big(b"ANNO", b"same"), SSND)
+    assert lacking(tmp_path, original, copy) == ("tag ANNO=other", "tag ANNO=same")
+
+
+def test_names_of_tags_have_no_case(tmp_path: Path) -> None:
+    """A copy that writes `title` for `Title` carries it (vorbis comments: field names are case-insensitive)."""
+    original = b"fLaC" + streaminfo() + block(4, comments(b"Title=a"), last=True)
+    assert lacking(tmp_path, original, b"fLaC" + streaminfo() + block(4, comments(b"TITLE=a"), last=True)) == ()
+
+
+def test_what_is_said_is_short_and_moves_no_cursor(tmp_path: Path) -> None:
+    """Text of a file that would fill a screen or steer a terminal is cut at 40 characters, and escaped."""
+    original = form(comm(), big(b"NAME", b"\x1b[2J" + b"x" * 100), big(b"NAME", b"kept"), SSND)
+    said = lacking(tmp_path, original, form(comm(), big(b"NAME", b"kept"), SSND))
+    assert said == ("tag NAME=" + r"\x1b[2J" + "x" * 32 + "…",)
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_text_beyond_what_is_read(tmp_path: Path, more: int) -> None:
+    """Of text over 1 MiB the length tells whether the rest was carried; it is not read."""
+    original = form(comm(), big(b"ANNO", b"x" * (MOST_TEXT_BYTES + 2)), SSND)
+    copy = form(comm(), big(b"ANNO", b"x" * (MOST_TEXT_BYTES + 2 - more)), SSND)
+    assert len(lacking(tmp_path, original, copy)) == more
+
+
+HOSTILE = {
+    "CAF, count beyond its end": (caf(desc(), info((b"tempo", b"120"), count=0xFFFFFFFF), DATA), ("tag tempo", "info")),
+    "CAF, chunk beyond what is read": (
+        caf(desc(), wide(b"info", struct.pack(">I", 2) + b"tempo\x00120\0key\0" + b"C" * MOST_TEXT_BYTES), DATA),
+        ("tag tempo", "tag key", "info"),
+    ),
+    "CAF, nothing but zeros": (caf(desc(), wide(b"info", b"\xff" * 4 + bytes(MOST_TEXT_BYTES)), DATA), ("info",)),
+    "FLAC, count and length beyond the block": (
+        b"fLaC"
+        + streaminfo()
+        + block(4, struct.pack("<I", 4) + b"test" + struct.pack("<II", 0xFFFFFFFF, 0xFFFFFFF0) + b"MOOD=x", last=True),
+        ("tag MOOD", "VORBIS_COMMENT"),
+    ),
+    "FLAC, vendor beyond the block": (
+        b"fLaC" + streaminfo() + block(4, struct.pack("<I", 0xFFFFFFF0) + b"test", last=True),
+        ("VORBIS_COMMENT",),
+    ),
+    "FLAC, more comments than are read": (
+        b"fLaC" + streaminfo() + block(4, comments(*[b"A="] * (MOST_TAGS + 1)), last=True),
+        ("VORBIS_COMMENT",),
+    ),
+}
+
+
+@pytest.mark.parametrize(("content", "lost"), HOSTILE.values(), ids=HOSTILE.keys())
+def test_tags_that_lie_about_their_size(tmp_path: Path, content: bytes, lost: tuple[str, ...]) -> None:
+    """A count or a length beyond the end stops in time: what could be read is named, and that there is more."""
+    assert lacking(tmp_path, content, BARE[content[:4]]) == lost
 
 
 @pytest.mark.parametrize("codec", [b"ulaw", b"alaw", b"ima4", b"QDM2", b"MAC3", b"GSM ", b"\xff\xfe\0\0"])
@@ -161,10 +259,3 @@ def test_compressed_caf(tmp_path: Path, codec: bytes) -> None:
 def test_caf_without_a_description(tmp_path: Path) -> None:
     """A CAF file that does not say what it holds is not trusted to hold PCM."""
     assert looked_at(tmp_path, caf(DATA)).odd_codec is not None
-
-
-def test_comments_that_lie_about_their_size(tmp_path: Path) -> None:
-    """A count or a length beyond the block ends quietly, in time, with what could be read."""
-    body = struct.pack("<I", 4) + b"test" + struct.pack("<I", 0xFFFFFFFF) + struct.pack("<I", 0xFFFFFFF0) + b"MOOD=x"
-    content = b"fLaC" + streaminfo() + block(4, body, last=True)
-    assert looked_at(tmp_path, content).not_carried == ("comment MOOD",)

@@ -2,8 +2,12 @@
 
 import hashlib
 import io
+import os
+import resource
 import struct
+from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,9 +15,10 @@ import soundfile
 
 from stager.containers import Gain, open_audio
 from stager.containers.sndfile import ForeignFile, write_foreign
-from stager.errors import StemError, TruncatedStem, UnreadableStem, UnsupportedStem
+from stager.errors import NoSpace, PlaceError, StemError, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.model import Encoding, StreamInfo
 from stager.model.runs import no_runs
+from tests.faithful.foreign import with_aiff_chunks, with_caf_chunks, with_flac_blocks
 from tests.making import Samples, noise, written
 
 WHOLE = Gain(1.0, dithered=False, source_sha256="ab", silences=no_runs())
@@ -166,3 +171,113 @@ def test_damage_inside_flac_is_one_refusal(tmp_path: Path) -> None:
     content[len(content) // 2 : len(content) // 2 + 64] = bytes(64)
     with pytest.raises(StemError):
         read_back(written(tmp_path / "a", bytes(content)))
+
+
+def _info(*pairs: tuple[bytes, bytes]) -> bytes:
+    return struct.pack(">I", len(pairs)) + b"".join(key + b"\0" + text + b"\0" for key, text in pairs)
+
+
+def _comments(*fields: bytes) -> tuple[int, bytes]:
+    texts = b"".join(struct.pack("<I", len(field)) + field for field in fields)
+    return 4, struct.pack("<I", 4) + b"test" + struct.pack("<I", len(fields)) + texts
+
+
+def _plain(form: str) -> bytes:
+    return made(form, "PCM_24", noise(100, 2))
+
+
+LAYOUT = struct.pack(">3I", 101 << 16 | 2, 0, 0)
+LOST = {
+    "CAF layout of speakers": (lambda: with_caf_chunks(_plain("CAF"), (b"chan", LAYOUT)), {"chan"}),
+    "CAF tag that is not written": (
+        lambda: with_caf_chunks(_plain("CAF"), (b"info", _info((b"title", b"Salt Road"), (b"tempo", b"120")))),
+        {"tag tempo"},
+    ),
+    "AIFF, two comments": (
+        lambda: with_aiff_chunks(_plain("AIFF"), (b"ANNO", b"first"), (b"ANNO", b"second")),
+        {"tag ANNO=first"},
+    ),
+    "AIFF, the same comment twice": (
+        lambda: with_aiff_chunks(_plain("AIFF"), (b"ANNO", b"same"), (b"ANNO", b"same")),
+        {"tag ANNO=same"},
+    ),
+    "AIFF, text that is no UTF-8": (
+        lambda: with_aiff_chunks(_plain("AIFF"), (b"NAME", b"Caf\xe9")),
+        {"tag NAME=Caf\ufffd"},
+    ),
+    "FLAC, two artists": (
+        lambda: with_flac_blocks(_plain("FLAC"), _comments(b"ARTIST=first", b"TITLE=Salt Road", b"artist=second")),
+        {"tag ARTIST=second"},
+    ),
+    "FLAC, tag that is not written": (
+        lambda: with_flac_blocks(_plain("FLAC"), _comments(b"MOOD=dry", b"Comment=carried")),
+        {"tag MOOD"},
+    ),
+}
+
+
+@pytest.mark.parametrize(("content", "expected"), LOST.values(), ids=LOST.keys())
+def test_what_the_copy_lacks_is_named(tmp_path: Path, content: Callable[[], bytes], expected: set[str]) -> None:
+    """Chunks and tags of the original that the finished copy does not have are named, each once, and no others."""
+    lost = copied(tmp_path, content())[1]
+    assert (set(lost), len(lost)) == (expected, len(expected))
+
+
+@pytest.mark.parametrize("form", ["AIFF", "CAF", "FLAC"])
+def test_a_disk_that_takes_no_more(tmp_path: Path, form: str) -> None:
+    """A write that the system refuses, with room on the disk, is the place's error in the encoder's words."""
+    with pytest.raises(PlaceError, match="expected to write its copy, the encoder found: System error") as caught:
+        _copied_to_a_limit(tmp_path, form)
+    assert not isinstance(caught.value, NoSpace)
+
+
+@pytest.mark.parametrize("form", ["AIFF", "CAF", "FLAC"])
+def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
+    """The same with no free blocks is `NoSpace`: the library says "System error" to both, so the disk is asked."""
+    monkeypatch.setattr(os, "fstatvfs", lambda _: SimpleNamespace(f_bavail=0, f_frsize=4096))
+    with pytest.raises(NoSpace, match="a: expected room to write its copy, found 0 bytes left"):
+        _copied_to_a_limit(tmp_path, form)
+
+
+def _copied_to_a_limit(folder: Path, form: str) -> None:
+    """Copy while the system lets no file grow beyond 100 kB."""
+    content = made(form, "PCM_24", noise(200_000, 2))
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    path, out = written(folder / "a", content), folder / "b"
+    with open_audio(path, settle_s=0.0) as source, out.open("w+b") as file:
+        assert isinstance(source, ForeignFile)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+        try:
+            write_foreign(source, source.info, HALF, file, hashlib.sha256())
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("form", ["AIFF", "CAF", "FLAC"])
+def test_samples_that_are_not_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
+    """Fewer frames than were given, told by nothing but a failed assertion of the binding, are the place's error."""
+
+    def short(*_: object) -> None:
+        raise AssertionError
+
+    content = _plain(form)
+    monkeypatch.setattr(soundfile.SoundFile, "write", short)
+    with pytest.raises(PlaceError, match="the encoder found: fewer frames written than given"):
+        copied(tmp_path, content)
+
+
+@pytest.mark.parametrize("form", ["AIFF", "CAF", "FLAC"])
+def test_frames_lost_on_the_way_to_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
+    """A library that swallows a block without a word is found out when its copy is looked at."""
+    content = _plain(form)
+    monkeypatch.setattr(soundfile.SoundFile, "write", lambda *_: None)
+    with pytest.raises(PlaceError, match="expected to write its copy, the encoder found"):
+        copied(tmp_path, content)
+
+
+def test_an_original_that_breaks_off_is_no_error_of_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a copy is written, what is wrong with the original stays the original's, on a full disk too."""
+    monkeypatch.setattr(os, "fstatvfs", lambda _: SimpleNamespace(f_bavail=0, f_frsize=4096))
+    content = made("FLAC", "PCM_24", noise(48_000))
+    with pytest.raises(TruncatedStem, match="breaks off"):
+        copied(tmp_path, content[: len(content) // 2])
