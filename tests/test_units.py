@@ -1,7 +1,7 @@
 """Decibels and factors: exact at the fixed points, inverse of each other, and None where there is no level."""
 
 from collections.abc import Callable
-from math import inf, isclose, nan
+from math import isclose
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +12,6 @@ from stager.units import (
     db_from_linear,
     db_from_power,
     dbfs_rms_from_power,
-    is_level,
     linear_from_db,
     power_from_db,
     power_from_dbfs_rms,
@@ -37,14 +36,6 @@ INVERSES = {
     "factors": (linear_from_db, db_from_linear),
     "powers": (power_from_db, db_from_power),
     "AES17 levels": (power_from_dbfs_rms, dbfs_rms_from_power),
-}
-
-IS_LEVEL = {
-    "a level": (-18.0, True),
-    "zero": (0.0, True),
-    "none": (None, False),
-    "inf": (-inf, False),
-    "nan": (nan, False),
 }
 
 
@@ -94,9 +85,3 @@ def test_gains_add_up(one_db: float, other_db: float) -> None:
 def test_crest_of_a_sine() -> None:
     """The two RMS conventions lie 3.0103 dB apart: ten times the logarithm of two (worked arithmetic)."""
     assert isclose(SINE_CREST_DB, 3.010299956639812, abs_tol=1e-15)
-
-
-@pytest.mark.parametrize(("value", "expected"), IS_LEVEL.values(), ids=IS_LEVEL.keys())
-def test_what_is_a_level(value: float | None, expected: bool) -> None:
-    """Only a finite number is a level."""
-    assert is_level(value) is expected

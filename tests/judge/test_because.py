@@ -5,7 +5,7 @@ import re
 import pytest
 
 from stager.judge import decide_trim, figure_name, moved
-from stager.model import Target
+from stager.model import Rule, Target
 from tests.making import levels
 
 REFERENCES = {
@@ -42,7 +42,28 @@ SENTENCES = {
         ("Left as it is", "0.8 dB above", "tolerance of 1 dB", figure_name(Target())),
     ),
     "peak rule": (-14.0, -14.0, Target(rule="peak", level_db=-10.0), ("Raised 4 dB", "sample peak of -10 dBFS")),
-    "leave": (-30.0, 1.0, Target(rule="leave"), ("Left as it is", "role says so")),
+}
+
+WHOLE = {
+    "leave": (-30.0, 1.0, Target(rule="leave"), "Left as it is: its rule is to be left."),
+    "less than a step under": (
+        -18.05,
+        -10.0,
+        Target(tolerance_db=0.0),
+        "Left as it is: it lacks +0.05 dB to the average of -18 dBFS RMS (AES17), less than one step.",
+    ),
+    "less than a coarse step under": (
+        -20.25,
+        -10.0,
+        Target(step_db=3.0),
+        "Left as it is: it lacks +2.25 dB to the average of -18 dBFS RMS (AES17), less than one step.",
+    ),
+    "less than a step to the ceiling": (
+        -24.0,
+        -3.05,
+        Target(),
+        "Left as it is; the target asked for +6.0 dB, the ceiling of -3 dBTP stopped it.",
+    ),
 }
 
 
@@ -69,10 +90,26 @@ def test_sentence_says_what_happened(measured: float, peak: float, target: Targe
     assert "\n" not in says
 
 
+@pytest.mark.parametrize(("measured", "peak", "target", "says"), WHOLE.values(), ids=WHOLE.keys())
+def test_sentence_of_a_stem_that_stays(measured: float, peak: float, target: Target, says: str) -> None:
+    """Where nothing is done, the whole sentence says why: its rule, or a step that is larger than what it lacks."""
+    found = levels(average_dbfs=measured, sample_peak_dbfs=peak, true_peak_dbtp=peak)
+    decision = decide_trim(found, target, lambda gain: measured + gain)
+    assert (decision.gain_db, decision.because) == (0.0, says)
+
+
+@pytest.mark.parametrize("rule", ["average", "loudness", "vu", "peak"])
 @pytest.mark.parametrize("peak", [None, -75.0])
-def test_silent_sentence(peak: float | None) -> None:
-    """Of a stem without a figure the sentence says that it is too quiet to measure."""
+def test_silent_sentence(peak: float | None, rule: Rule) -> None:
+    """Of a stem that never rises above the gate the sentence says so, whether its rule's figure exists or not."""
     found = levels(average_dbfs=None, sample_peak_dbfs=peak, true_peak_dbtp=peak)
-    says = decide_trim(found, Target(), lambda _gain: None).because
-    assert says.startswith("Left as it is: too quiet to measure")
-    assert "-70 dBFS" in says
+    for figure in (None, peak):
+        says = decide_trim(found, Target(rule=rule), lambda _gain, figure=figure: figure).because
+        assert says == "Left as it is: too quiet to measure, no sound in it rises above -70 dBFS."
+
+
+def test_leave_sentence_of_silence() -> None:
+    """Silence that is to be left is left for its rule, which wins over everything."""
+    found = levels(average_dbfs=None, sample_peak_dbfs=None, true_peak_dbtp=None)
+    says = decide_trim(found, Target(rule="leave"), lambda _gain: None).because
+    assert says == "Left as it is: its rule is to be left."

@@ -1,25 +1,31 @@
 """Findings of damage and of silence, from runs and levels alone."""
 
-import numpy as np
 import pytest
 
 from stager.judge import allowed, clipped, corrupt, decide_trim, over_ceiling, over_full_scale, silent
-from stager.judge.damage import MOST_PLACES
 from stager.model import Finding, Target, Verdict
-from stager.model.runs import Runs, no_runs
+from stager.model.runs import NO_RUNS, RunSummary
 from tests.making import levels, stream
 
 INFO = stream(24, 2, 480_000)
 
 
-def runs(*found: tuple[int, int, int]) -> Runs:
-    table = np.array(found, np.int64).reshape(-1, 3)
-    return Runs(table[:, 0], table[:, 1], table[:, 2])
+def runs(*found: tuple[int, int, int]) -> RunSummary:
+    """Sum up runs of (channel, start, stop), by the definition of a summary."""
+    longest = max(found, key=lambda run: (run[2] - run[1], -run[1]))
+    return RunSummary(
+        count=len(found),
+        total_frames=sum(stop - start for _, start, stop in found),
+        channels=tuple(sorted({channel for channel, _, _ in found})),
+        starts=tuple(sorted(start for _, start, _ in found)[:20]),
+        longest_start=longest[1],
+        longest_frames=longest[2] - longest[1],
+    )
 
 
 def test_nothing_is_clipped_without_a_run() -> None:
     """No flat top, no finding."""
-    assert clipped(no_runs(), INFO) == []
+    assert clipped(NO_RUNS, INFO) == []
 
 
 def test_clipped() -> None:
@@ -47,22 +53,25 @@ def test_place_as_a_person_reads_it() -> None:
 
 
 def test_not_more_places_than_can_be_read() -> None:
-    """All events are counted, the first twenty listed."""
-    (found,) = clipped(runs(*((0, 100 * k, 100 * k + 4) for k in range(50))), INFO)
-    assert (found.count, len(found.at_s)) == (50, MOST_PLACES)
-    assert found.at_s == tuple(100 * k / 48_000 for k in range(MOST_PLACES))
+    """All events are counted and added up, the first twenty listed, and the worst is named though it is not of them."""
+    (found,) = clipped(runs(*((0, 100 * k, 100 * k + 4 + (k == 49)) for k in range(50))), INFO)
+    assert (found.count, found.total_s) == (50, 201 / 48_000)
+    assert found.at_s == tuple(100 * k / 48_000 for k in range(20))
+    assert found.worst_at_s == 4900 / 48_000
 
 
 def test_over_full_scale() -> None:
     """Float samples beyond full scale are still whole: listen, with the peak said."""
-    (found,) = over_full_scale(runs((1, 10, 11)), stream(0, 2), levels(sample_peak_dbfs=2.34))
+    (found,) = over_full_scale(runs((1, 4800, 4801)), stream(0, 2), levels(sample_peak_dbfs=2.34))
     assert (found.code, found.verdict, found.channels) == ("over_full_scale", Verdict.LISTEN, (2,))
+    assert (found.count, found.at_s, found.worst_at_s) == (1, (0.1,), 0.1)
+    assert found.measured == {"longest_frames": 1.0}
     assert "+2.3 dBFS" in found.says
 
 
 def test_nothing_over_full_scale() -> None:
     """No sample beyond, no finding."""
-    assert over_full_scale(no_runs(), stream(0), levels()) == []
+    assert over_full_scale(NO_RUNS, stream(0), levels()) == []
 
 
 def test_a_playing_stem_is_not_silent() -> None:

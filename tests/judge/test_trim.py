@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import inf, log10
+from math import log10
 from typing import Any
 
 import pytest
@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stager.judge import FigureAfter, decide_trim
-from stager.model import DecidedBy, Levels, Target, TrimDecision
+from stager.model import DecidedBy, Levels, Rule, Target, TrimDecision
 from tests.making import levels
 
 
@@ -85,7 +85,18 @@ CASES = {
     "no boost allowed": Case(-24.0, -14.0, BOOST, 0.0, 6.0, Target(max_boost_db=0.0)),
     "no room and no step": Case(-24.0, -3.05, CEILING, 0.0, 6.0),
     "the guard before the ceiling": Case(-24.0, -1.0, CEILING, 0.9, 6.0, Target(ceiling_dbtp=0.0), guard=-0.01),
-    "the guard of a ceiling at 0": Case(-18.0, -0.001, CEILING, -0.1, 0.0, Target(ceiling_dbtp=0.0), guard=-0.01),
+    "the guard leaves a stem inside the tolerance": Case(
+        -18.0, -0.001, TOLERANCE, 0.0, 0.0, Target(ceiling_dbtp=0.0), guard=-0.01
+    ),
+    "nor does it count at the ceiling itself": Case(
+        -18.0, 0.0, TOLERANCE, 0.0, 0.0, Target(ceiling_dbtp=0.0), guard=-0.01
+    ),
+    "the guard where samples are rewritten": Case(
+        -19.5, -0.001, CEILING, -0.1, 1.5, Target(ceiling_dbtp=0.0), guard=-0.01
+    ),
+    "the guard over the ceiling, inside the tolerance": Case(
+        -18.0, 0.095, CEILING, -0.2, 0.0, Target(ceiling_dbtp=0.0), guard=-0.01
+    ),
     "the ceiling before the guard": Case(-24.0, -7.0, CEILING, 4.0, 6.0, guard=-0.01),
     "brought to another level": Case(-24.0, -14.0, TARGET, 4.0, 4.0, Target(level_db=-20.0)),
     "by sample peak": Case(-14.0, -13.5, TARGET, 4.0, 4.0, Target(rule="peak", level_db=-10.0)),
@@ -104,10 +115,9 @@ def test_decision(case: Case) -> None:
 
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
 def test_what_a_decision_keeps(case: Case) -> None:
-    """Every limit considered, what the copy will read, and the fader move back stand beside the gain."""
+    """Every limit, the ceiling without any guard, what the copy will read, and the fader move back stand there."""
     found = decide_trim(stem(case.measured, case.peak), case.target, follows(case.measured), clip_guard_dbfs=case.guard)
-    ceiling = min(case.target.ceiling_dbtp, inf if case.guard is None else case.guard) - case.peak
-    assert found.ceiling_allows_db == pytest.approx(ceiling, abs=1e-9)
+    assert found.ceiling_allows_db == pytest.approx(case.target.ceiling_dbtp - case.peak, abs=1e-9)
     assert found.boost_allows_db == case.target.max_boost_db
     assert found.predicted_average_dbfs == pytest.approx(case.measured + case.gain, abs=1e-9)
     assert found.predicted_true_peak_dbtp == pytest.approx(case.peak + case.gain, abs=1e-9)
@@ -215,6 +225,23 @@ def test_silent(found_levels: Levels) -> None:
     assert found.measured_db is found.predicted_average_dbfs is None
 
 
+@pytest.mark.parametrize("rule", ["average", "loudness", "vu", "peak"])
+@pytest.mark.parametrize("peak", [-75.0, -2.0], ids=["quiet", "over the ceiling"])
+def test_without_an_average_nothing_is_done(rule: Rule, peak: float) -> None:
+    """A stem without a block above the gate stays under every rule that moves stems, whatever the rule's figure is."""
+    target = Target(rule=rule, level_db=-10.0, max_boost_db=60.0)
+    found = decide_trim(stem(None, peak), target, follows(peak), average_after=lambda _gain: None)
+    assert (found.decided_by, found.gain_db, found.wanted_gain_db) == (DecidedBy.SILENT, 0.0, None)
+    assert (found.predicted_average_dbfs, found.predicted_true_peak_dbtp) == (None, peak)
+
+
+@pytest.mark.parametrize("found_levels", SILENT.values(), ids=SILENT.keys())
+def test_leave_without_an_average(found_levels: Levels) -> None:
+    """The rule `leave` stays what decided, in silence too."""
+    found = decide_trim(found_levels, Target(rule="leave"), lambda _gain: None)
+    assert (found.decided_by, found.gain_db, found.wanted_gain_db) == (DecidedBy.LEAVE, 0.0, None)
+
+
 def test_silent_without_a_peak_has_no_limit() -> None:
     """Digital silence may be raised by any gain, so no ceiling is stated."""
     found = decide_trim(stem(None, None, crest_db=None), Target(), lambda _gain: None)
@@ -245,9 +272,20 @@ def test_role_is_written_down() -> None:
     assert (decided("hand drum").role, decided(None).role) == ("hand drum", None)
 
 
-def test_guard_is_held_against_the_sample_peak() -> None:
-    """The top code limits samples, the ceiling the waveform: each is held against its own peak."""
+GUARDS = {
+    "the waveform is higher": (0.5, -2.0, -0.5),
+    "the samples reach as high": (-2.0, -2.0, 1.9),
+}
+
+
+@pytest.mark.parametrize(("true_peak", "sample_peak", "gain"), GUARDS.values(), ids=GUARDS.keys())
+def test_guard_is_held_against_the_sample_peak(true_peak: float, sample_peak: float, gain: float) -> None:
+    """The top code limits samples, the ceiling the waveform: each is held against its own peak, and the lower wins."""
     found = decide_trim(
-        stem(-24.0, 0.5, sample_peak_dbfs=-2.0), Target(ceiling_dbtp=0.0), follows(-24.0), clip_guard_dbfs=-0.01
+        stem(-24.0, true_peak, sample_peak_dbfs=sample_peak),
+        Target(ceiling_dbtp=0.0),
+        follows(-24.0),
+        clip_guard_dbfs=-0.01,
     )
-    assert found.ceiling_allows_db == pytest.approx(-0.5)
+    assert (found.decided_by, found.gain_db) == (CEILING, gain)
+    assert found.ceiling_allows_db == pytest.approx(-true_peak)

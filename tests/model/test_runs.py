@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stager.model.runs import Runs, joined, no_runs
+from stager.model.runs import NO_RUNS, Runs, RunSummary, no_runs
 
 Run = tuple[int, int, int]
 
@@ -13,10 +13,6 @@ Run = tuple[int, int, int]
 def runs(*found: Run) -> Runs:
     table = np.array(found, np.int64).reshape(-1, 3)
     return Runs(table[:, 0], table[:, 1], table[:, 2])
-
-
-def listed(found: Runs) -> list[Run]:
-    return list(zip(found.channels.tolist(), found.starts.tolist(), found.stops.tolist(), strict=True))
 
 
 BETWEEN = {
@@ -60,7 +56,6 @@ def test_no_runs() -> None:
     assert (len(no_runs()), no_runs().total_frames, list(no_runs().between(0, 10))) == (0, 0, [])
 
 
-def test_joined_in_order_of_start() -> None:
-    """Several sets become one in order of their start; of two with one start, the first set's comes first."""
-    found = joined(runs((0, 5, 6), (0, 9, 12)), no_runs(), runs((1, 1, 2), (1, 5, 7)))
-    assert listed(found) == [(1, 1, 2), (0, 5, 6), (1, 5, 7), (0, 9, 12)]
+def test_no_runs_summed_up() -> None:
+    """A summary of nothing counts nothing and names no channel and no place."""
+    assert RunSummary(count=0, total_frames=0, channels=(), starts=(), longest_start=0, longest_frames=0) == NO_RUNS
