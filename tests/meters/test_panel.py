@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from stager.meters import LevelPanel, Measured, Panel, rms_dbfs
 from stager.meters.panel import RAIL_FRAMES
 from stager.model import Levels, Reference
+from stager.model.runs import NO_RUNS, RunSummary
 from stager.units import linear_from_db
 from tests.making import Samples, cut, frames_of, noise, sine, stream
 
@@ -117,7 +118,11 @@ RAILS = {
 def test_rails_and_overs(bits: int, values: list[float], rails: int, overs: int) -> None:
     """Four samples in a row at full scale are an event (common practice, no source); only float can pass it."""
     found = measured(frames_of([0.0, *values, 0.0]), bits)
-    assert (len(found.rails), len(found.overs)) == (rails, overs)
+    assert (found.rails.count, found.overs.count) == (rails, overs)
+    assert found.rails.total_frames == rails * len(values)
+    assert found.overs.total_frames == overs * len(values)
+    assert found.rails.starts == (1,) * rails
+    assert found.overs.starts == (1,) * overs
 
 
 @pytest.mark.parametrize("bits", [16, 24])
@@ -126,7 +131,24 @@ def test_rail_of_a_padded_grid(bits: int) -> None:
     info = stream(24, frames=RAIL_FRAMES).model_copy(update={"valid_bits": bits})
     panel = Panel(info)
     panel.update(np.full((RAIL_FRAMES, 1), 1.0 - 2.0 ** (1 - bits)))
-    assert len(panel.result().rails) == 1
+    assert panel.result().rails == RunSummary(1, RAIL_FRAMES, (0,), (0,), 0, RAIL_FRAMES)
+
+
+def test_both_ends_of_full_scale_are_one_sum() -> None:
+    """Tops and bottoms of every channel stand in one sum, in order of time."""
+    samples = np.zeros((100, 2))
+    samples[10:14, 1], samples[40:46, 0], samples[70:75, 1] = TOP_16, -1.0, TOP_16
+    found = measured(samples, 16)
+    assert found.rails == RunSummary(3, 15, (0, 1), (10, 40, 70), 40, 6)
+    assert found.overs == NO_RUNS
+
+
+def test_runs_that_are_not_asked_for() -> None:
+    """A panel that was not asked for runs gives none."""
+    panel = Panel(stream(16, 1, 100), frozenset())
+    panel.update(np.full((100, 1), TOP_16))
+    found = panel.result()
+    assert (found.rails, found.overs, len(found.silences)) == (NO_RUNS, NO_RUNS, 0)
 
 
 @pytest.mark.parametrize(("frames", "count"), [(1023, 0), (1024, 1)])
@@ -154,13 +176,14 @@ def test_no_numbers_count_as_zero() -> None:
 def test_any_cut_gives_the_same(edges: list[int]) -> None:
     """However the blocks are cut, every figure is the same to rounding, every place and every run the same."""
     samples = noise(6000, 2, rms=0.5)
-    samples[1000:2100, 0], samples[3000:3010, 1] = 0.0, 1.0
+    samples[1000:2100, 0], samples[3000:3010, 1], samples[4000:4003, 0] = 0.0, 1.0, -1.5
     one, other = measured(samples, rate_hz=8000), measured(samples, edges=tuple(edges), rate_hz=8000)
     for name, value in one.levels("sine", "loudest").model_dump(exclude={"per_channel"}).items():
         found = getattr(other.levels("sine", "loudest"), name)
         assert found == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), name
-    for runs in ("rails", "overs", "silences"):
-        assert np.array_equal(getattr(one, runs).starts, getattr(other, runs).starts)
+    assert (one.rails.count, one.overs.count) == (1, 1)
+    assert (one.rails, one.overs) == (other.rails, other.overs)
+    assert np.array_equal(one.silences.starts, other.silences.starts)
     assert np.array_equal(one.overview.pairs, other.overview.pairs)
 
 
