@@ -2,6 +2,7 @@
 
 import errno
 import fcntl
+import io
 import os
 import signal
 import subprocess
@@ -19,6 +20,7 @@ from stager.files import (
     Draft,
     draft_in,
     fingerprint,
+    is_folder,
     locked,
     make_folder,
     open_source,
@@ -32,6 +34,9 @@ from stager.files import (
     write_whole,
 )
 from tests.making import tree, written
+
+NOBODY = "99999999"
+"""A number that no process has: the system's largest is 4194304."""
 
 HOLDER = """
 import sys
@@ -148,6 +153,33 @@ def test_discard_leaves_nothing(tmp_path: Path) -> None:
     assert tree(tmp_path) == {}
 
 
+@pytest.mark.parametrize("call", ["unlink", "close"])
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, errno.EACCES, errno.EROFS, errno.ESTALE])
+def test_discard_never_raises(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str, number: int) -> None:
+    """Whatever the disk says, discarding is quiet: it happens while another error is on its way."""
+    draft = draft_in(tmp_path)
+    with monkeypatch.context() as patch:
+        if call == "unlink":
+            patch.setattr(os, "unlink", failing(number))
+            Draft(draft.path, draft.file).discard()
+        else:
+            Draft(draft.path, Unclosable(number)).discard()
+    assert tree(tmp_path) == ({draft.path.name: b""} if call == "unlink" else {})
+    draft.discard()
+    assert tree(tmp_path) == {}
+
+
+class Unclosable(io.BytesIO):
+    """A file on a full disk, whose last bytes can't be flushed."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self._number = number
+
+    def close(self) -> None:
+        raise OSError(self._number, os.strerror(self._number))
+
+
 def test_sealed_draft_is_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Sealing syncs the file, with all its bytes, before it is closed."""
     sizes = []
@@ -174,6 +206,31 @@ def test_write_whole_replaces(tmp_path: Path) -> None:
     assert tree(tmp_path) == {"a.json": b"new"}
 
 
+@pytest.mark.parametrize("there", [False, True], ids=["nothing there", "one of that name"])
+@WRITERS
+def test_write_is_synced_before_it_has_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: Callable[[Path, bytes], None], there: bool
+) -> None:
+    """The bytes are on the disk before the name is, and the name is brought there after; a taken name ends it."""
+    seen: list[object] = []
+    if there:
+        written(tmp_path / "a.json", b"old")
+    if there and write is write_new:
+        with pytest.raises(FileExistsError):
+            write(tmp_path / "a.json", b"new")
+        assert tree(tmp_path) == {"a.json": b"old"}
+        return
+
+    def sync(descriptor: int) -> None:
+        is_folder_itself = os.fstat(descriptor).st_ino == tmp_path.stat().st_ino
+        place = tmp_path / "a.json"
+        seen.append((is_folder_itself, place.read_bytes() if place.exists() else None))
+
+    monkeypatch.setattr(os, "fsync", sync)
+    write(tmp_path / "a.json", b"new")
+    assert seen == [(False, b"old" if there else None), (True, b"new")]
+
+
 def test_write_new_refuses_to_replace(tmp_path: Path) -> None:
     """A file that is there stays, and no draft is left."""
     written(tmp_path / "a.toml", b"theirs")
@@ -184,8 +241,13 @@ def test_write_new_refuses_to_replace(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("write", "call", "name"),
-    [(write_whole, "fsync", "a.json"), (write_whole, "replace", "a.json"), (write_new, "fsync", "b.json")],
-    ids=["write_whole, fsync", "write_whole, rename", "write_new, fsync"],
+    [
+        (write_whole, "fsync", "a.json"),
+        (write_whole, "replace", "a.json"),
+        (write_new, "fsync", "b.json"),
+        (write_new, "fsync", "a.json"),
+    ],
+    ids=["write_whole, fsync", "write_whole, rename", "write_new, fsync", "write_new, fsync before a taken name"],
 )
 def test_no_draft_is_left_by_a_failure(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: Callable[[Path, bytes], None], call: str, name: str
@@ -271,29 +333,93 @@ UNPRIVILEGED = """
 import os
 import sys
 from pathlib import Path
+from stager import files
 from stager.errors import PlaceRefused
-from stager.files import draft_in
 os.setgroups([])
 os.setgid(65534)
 os.setuid(65534)
 try:
-    draft_in(Path(sys.argv[1]))
+    getattr(files, sys.argv[1])(Path(sys.argv[2]))
 except PlaceRefused as error:
     print("refused:", error)
 """
+
+
+def unprivileged(call: str, place: Path) -> str:
+    """Call a function of this room as a user who owns nothing, and give what is said."""
+    done = subprocess.run(
+        [sys.executable, "-c", UNPRIVILEGED, call, place], capture_output=True, text=True, check=True, cwd="/"
+    )
+    return done.stdout
+
+
+def opened(folder: Path) -> None:
+    """Let everybody into a test's own folder, and into those above it that are the test run's."""
+    system = Path(tempfile.gettempdir())
+    for ours in (folder, *(above for above in folder.parents if above != system and above.is_relative_to(system))):
+        ours.chmod(0o755)
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
 def test_folder_without_permission_for_real(tmp_path_factory: pytest.TempPathFactory) -> None:
     """A user who may not write there is told so."""
     folder = tmp_path_factory.mktemp("theirs")
-    system = Path(tempfile.gettempdir())
-    for ours in (folder, *(above for above in folder.parents if above != system and above.is_relative_to(system))):
-        ours.chmod(0o755)
-    done = subprocess.run(
-        [sys.executable, "-c", UNPRIVILEGED, folder], capture_output=True, text=True, check=True, cwd="/"
-    )
-    assert done.stdout.startswith(f"refused: {folder}: expected permission to write, found: Permission denied")
+    opened(folder)
+    says = unprivileged("draft_in", folder)
+    assert says == f"refused: {folder}: expected permission to write, found: Permission denied\n"
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+@pytest.mark.parametrize("call", ["is_folder", "make_folder"])
+def test_looking_without_permission_for_real(tmp_path_factory: pytest.TempPathFactory, call: str) -> None:
+    """A folder that we may not look into is told, rather than taken for one that is not there."""
+    folder = tmp_path_factory.mktemp("theirs")
+    opened(folder)
+    (folder / "closed" / "inbox").mkdir(parents=True)
+    (folder / "closed").chmod(0o700)
+    says = unprivileged(call, folder / "closed" / "inbox")
+    assert says == f"refused: {folder}/closed/inbox: expected permission to read, found: Permission denied\n"
+
+
+IS_FOLDER: dict[str, tuple[Callable[[Path], object], bool]] = {
+    "a folder": (Path.mkdir, True),
+    "a link to a folder": (lambda place: place.symlink_to(place.parent), True),
+    "nothing": (lambda _place: None, False),
+    "a file": (Path.touch, False),
+    "a link to nothing": (lambda place: place.symlink_to(place.parent / "gone"), False),
+    "a pipe": (os.mkfifo, False),
+}
+
+
+@pytest.mark.parametrize(("make", "expected"), IS_FOLDER.values(), ids=IS_FOLDER.keys())
+def test_is_folder(tmp_path: Path, make: Callable[[Path], object], expected: bool) -> None:
+    """A folder is one, by a link too; all else under the name, or nothing there, is none."""
+    make(tmp_path / "a")
+    assert is_folder(tmp_path / "a") is expected
+
+
+def test_nothing_below_a_file_is_a_folder(tmp_path: Path) -> None:
+    """Below a file there is no folder, and that is no error."""
+    written(tmp_path / "a", b"")
+    assert is_folder(tmp_path / "a" / "b") is False
+
+
+LOOKS = {
+    "no permission": (errno.EACCES, PlaceRefused, "expected permission to read"),
+    "network disk gone": (errno.ESTALE, PlaceGone, "expected a folder to read in"),
+    "input and output": (errno.EIO, PlaceError, "expected to read here"),
+}
+
+
+@pytest.mark.parametrize(("number", "error", "says"), LOOKS.values(), ids=LOOKS.keys())
+def test_folder_that_can_not_be_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, error: type[Exception], says: str
+) -> None:
+    """Where the system does not tell what is there, that is no answer, but a place that is broken."""
+    monkeypatch.setattr(Path, "stat", failing(number))
+    with pytest.raises(error, match=says) as found:
+        is_folder(tmp_path)
+    assert type(found.value) is error
 
 
 def test_remove(tmp_path: Path) -> None:
@@ -330,14 +456,14 @@ def test_sync_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_sweep(tmp_path: Path) -> None:
     """Only drafts go, in subfolders too; what else is hidden or named alike stays."""
-    for name in (".stager-1-2.tmp", "sub/.stager-9-0.tmp"):
+    for name in (f".stager-{NOBODY}-2.tmp", f"sub/.stager-{NOBODY}-0.tmp"):
         written(tmp_path / name, b"draft")
     keep = {
         "a.wav": b"1",
         ".stager-notes": b"2",
         "x.tmp": b"3",
-        "sub/a.stager-1-2.tmp": b"4",
-        ".git/.stager-1-1.tmp": b"5",
+        f"sub/a.stager-{NOBODY}-2.tmp": b"4",
+        f".git/.stager-{NOBODY}-1.tmp": b"5",
     }
     for name, content in keep.items():
         written(tmp_path / name, content)
@@ -345,13 +471,47 @@ def test_sweep(tmp_path: Path) -> None:
     assert tree(tmp_path) == keep
 
 
+SWEPT = {
+    "of a process that runs": (str(os.getppid()), False),
+    "of a process that is not ours to signal": ("1", False),
+    "of an earlier start under our own number": (str(os.getpid()), True),
+    "of a process that has ended": (NOBODY, True),
+    "of a number that no process can have": ("9" * 30, True),
+    "of no number": ("x", True),
+}
+
+
+@pytest.mark.parametrize(("pid", "goes"), SWEPT.values(), ids=SWEPT.keys())
+def test_sweep_leaves_what_others_are_writing(tmp_path: Path, pid: str, goes: bool) -> None:
+    """A draft of another process that still runs is being written, by a project with the same outbox, and stays."""
+    place = written(tmp_path / "sub" / f".stager-{pid}-0.tmp", b"draft")
+    assert sweep_drafts(tmp_path) == goes
+    assert place.exists() is not goes
+
+
+def test_sweep_asks_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A process that we may not signal runs all the same."""
+    monkeypatch.setattr(os, "kill", failing(errno.EPERM))
+    written(tmp_path / f".stager-{NOBODY}-0.tmp", b"draft")
+    assert sweep_drafts(tmp_path) == 0
+
+
+def test_sweep_harms_no_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asking whether a process runs sends it nothing."""
+    sent: list[tuple[int, int]] = []
+    monkeypatch.setattr(os, "kill", lambda *asked: sent.append(asked))
+    written(tmp_path / ".stager-4321-0.tmp", b"draft")
+    sweep_drafts(tmp_path)
+    assert sent == [(4321, 0)]
+
+
 def test_sweep_follows_no_link(tmp_path: Path) -> None:
     """A link to another folder leads the sweep nowhere."""
-    written(tmp_path / "theirs" / ".stager-1-2.tmp", b"draft")
+    written(tmp_path / "theirs" / f".stager-{NOBODY}-2.tmp", b"draft")
     (tmp_path / "staged").mkdir()
     (tmp_path / "staged" / "link").symlink_to(tmp_path / "theirs")
     assert sweep_drafts(tmp_path / "staged") == 0
-    assert (tmp_path / "theirs" / ".stager-1-2.tmp").exists()
+    assert (tmp_path / "theirs" / f".stager-{NOBODY}-2.tmp").exists()
 
 
 def test_sweep_of_nothing(tmp_path: Path) -> None:
@@ -445,9 +605,12 @@ def test_what_can_not_be_read_is_none(tmp_path: Path, read: Callable[[Path], obj
     assert read(tmp_path) is None
 
 
-def test_sha256_of_a_device() -> None:
-    """What is no regular file has no hash, and does not make us wait."""
-    assert sha256_of(Path("/dev/zero")) is None
+@pytest.mark.parametrize("read", [sha256_of, read_whole], ids=["sha256_of", "read_whole"])
+def test_what_is_no_regular_file_is_none(tmp_path: Path, read: Callable[[Path], object]) -> None:
+    """What is no regular file has no content, and does not make us wait."""
+    os.mkfifo(tmp_path / "pipe")
+    assert read(Path("/dev/zero")) is None
+    assert read(tmp_path / "pipe") is None
 
 
 def test_read_whole(tmp_path: Path) -> None:

@@ -55,8 +55,23 @@ def test_what_it_measures(tmp_path: Path) -> None:
 
 def test_undecodable_name_is_kept_in_bytes(tmp_path: Path) -> None:
     """A name that is no UTF-8 is kept in hex, so that its file can be found again."""
-    path = tmp_path / os.fsdecode(b"k\xffck.wav")
-    assert bytes.fromhex(heard_of(path, wav(noise(100))).source.path_bytes or "") == os.fsencode(path)
+    named = os.fsdecode(b"bounces/k\xffck.wav")
+    source = hear(written(tmp_path / named, wav(noise(100)), age_s=AGE_S), named, settle_s=1.0).source
+    assert (source.path, source.path_bytes) == (r"bounces/k\xffck.wav", b"bounces/k\xffck.wav".hex())
+
+
+def test_undecodable_folder_is_kept_in_bytes(tmp_path: Path) -> None:
+    """So is a name whose folder is no UTF-8, though its own is."""
+    named = os.fsdecode(b"dr\xfcms/kick.wav")
+    source = hear(written(tmp_path / named, wav(noise(100)), age_s=AGE_S), named, settle_s=1.0).source
+    assert (source.path, source.path_bytes) == (r"dr\xfcms/kick.wav", b"dr\xfcms/kick.wav".hex())
+
+
+def test_source_is_called_as_it_is_named(tmp_path: Path) -> None:
+    """What counts is the path as it is named, not where the file lies: a song can be moved."""
+    path = written(tmp_path / os.fsdecode(b"s\xffng/kick.wav"), wav(noise(100)), age_s=AGE_S)
+    source = hear(path, "bounces/caf\u00e9.wav", settle_s=1.0).source
+    assert (source.path, source.path_bytes) == ("bounces/caf\u00e9.wav", None)
 
 
 @pytest.mark.parametrize("take_cut", [False, True])
@@ -152,12 +167,22 @@ def test_silent(tmp_path: Path, samples: np.ndarray) -> None:
     assert "silent" in codes(heard_of(tmp_path / "a.wav", float_wav(samples)))
 
 
-def test_not_finite_sentence(tmp_path: Path) -> None:
-    """What is no number is counted, and the first place named."""
+@pytest.mark.parametrize(
+    ("bad", "count"),
+    [
+        ([np.nan], "1 sample is"),
+        ([1.1e18], "1 sample is"),
+        ([-1.1e18, -np.inf], "2 samples are"),
+        ([np.nan, np.inf, -np.inf], "3 samples are"),
+    ],
+    ids=["one", "beyond any level", "two", "three"],
+)
+def test_not_finite_sentence(tmp_path: Path, bad: list[float], count: str) -> None:
+    """What is no level is counted, and the first place named."""
     samples = noise(48_000)
-    samples[24_000:24_003] = [[np.nan], [np.inf], [-np.inf]]
+    samples[24_000 : 24_000 + len(bad), 0] = bad
     heard = heard_of(tmp_path / "a.wav", float_wav(samples))
-    says = "Damaged: 3 samples are no numbers (NaN or infinity), the first at 0.500 s."
+    says = f"Damaged: {count} no level at all (NaN, infinity or beyond +360 dBFS), the first at 0.500 s."
     assert not_finite_sentence(heard.measured) == says
     (found,) = findings_of(heard, heard.measured.levels("sine", "loudest"))
     assert (found.code, found.at_s, found.says) == ("corrupt", (0.5,), says)
