@@ -5,13 +5,15 @@ one after the other.
 """
 
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from stager.containers import fingerprint_of
-from stager.errors import StemError
+from stager.errors import StemError, StillGrowingStem
 from stager.inbox import stems_in
 from stager.judge import Hint
 from stager.ledger import read_entries
@@ -22,6 +24,9 @@ from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
 from stager.project import Project
 from stager.staging import LEDGER, Staging, job_of, refused
 from stager.stopping import allow_work, request_stop
+
+LONGEST_WAIT_S: Final = 3.0
+"""How long a batch waits for one file to come to rest; a watch waits as long as it takes."""
 
 Work = Future[Prepared | Unchanged]
 
@@ -107,7 +112,7 @@ def bench(staging: Staging, jobs: int | None) -> Iterator[Bench]:
         made = Bench(staging, executor, room=2 * workers)
         try:
             yield made
-        except KeyboardInterrupt:
+        except BaseException:
             request_stop()
             raise
         finally:
@@ -140,6 +145,11 @@ def stage_all(
             while not at_work.has_room():
                 for job, news in at_work.take(None):
                     note(job.relative, news)
+            try:
+                _let_rest(staging.project, relative)
+            except StemError as error:
+                note(relative, News(staging.refuse(staging.job(relative), error)))
+                continue
             at_work.put(replace(staging.job(relative, again=again), clash=clash))
         while len(at_work):
             for job, news in at_work.take(None):
@@ -157,6 +167,25 @@ def rehearse_all(project: Project, names: Iterable[str]) -> Iterator[Outcome]:
             yield Staged(rehearse(job))
         except StemError as error:
             yield refused(job, error)
+
+
+def _let_rest(project: Project, relative: str) -> None:
+    """Wait until a file that was just written has rested for as long as the project asks.
+
+    Raises:
+        StillGrowingStem: where it changed meanwhile.
+    """
+    path, settle_s = project.inbox / relative, project.settings.project.settle_s
+    before = fingerprint_of(path)
+    age_s = time.time() - before.modified_ns / 1e9
+    if age_s >= settle_s:
+        return
+    left_s = settle_s - max(0.0, age_s)
+    time.sleep(left_s if left_s <= LONGEST_WAIT_S else 0.0)
+    if left_s > LONGEST_WAIT_S or fingerprint_of(path) != before:
+        raise StillGrowingStem(
+            f"{shown(relative)}: expected it to rest for {settle_s:g} s, found it still being written"
+        )
 
 
 def _current(staging: Staging, relative: str) -> Staged | None:

@@ -238,7 +238,7 @@ def fingerprint(state: os.stat_result) -> Fingerprint:
 
 def sha256_of(path: Path) -> str | None:
     """Give the SHA-256 of a regular file, or None where there is none or it can't be read."""
-    with suppress(OSError), path.open("rb") as file:
+    with suppress(OSError), os.fdopen(open_source(path), "rb") as file:
         if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
             return hashlib.file_digest(file, "sha256").hexdigest()
     return None
@@ -246,8 +246,9 @@ def sha256_of(path: Path) -> str | None:
 
 def read_whole(path: Path) -> bytes | None:
     """Give the bytes of a small file of our own, or None where there is none or it can't be read."""
-    with suppress(OSError):
-        return path.read_bytes()
+    with suppress(OSError), os.fdopen(open_source(path), "rb") as file:
+        if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            return file.read()
     return None
 
 

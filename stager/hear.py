@@ -60,7 +60,8 @@ def _corrupt(heard: Heard) -> list[Finding]:
 def not_finite_sentence(measured: Measured) -> str:
     """Say how many samples are no numbers, and where the first one stands."""
     at_s = (measured.not_finite_frame or 0) / measured.info.sample_rate_hz
-    return f"Damaged: {measured.not_finite} samples are no numbers (NaN or infinity), the first at {at_s:.3f} s."
+    count = "1 sample is" if measured.not_finite == 1 else f"{measured.not_finite} samples are"
+    return f"Damaged: {count} no level at all (NaN, infinity or beyond +360 dBFS), the first at {at_s:.3f} s."
 
 
 def _heard(file: AudioFile, named: str, before: Fingerprint) -> Heard:

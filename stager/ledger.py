@@ -116,4 +116,5 @@ def _asking() -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise PlaceError(f"the ledger in .stager can't be used: {shown(str(error))}") from error
+        says = f"the ledger in .stager can't be used: {shown(str(error))}"
+        raise PlaceError(f"{says}; move it away, and stems are measured anew, nothing is lost") from error

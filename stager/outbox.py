@@ -1,6 +1,7 @@
 """Where a copy goes: under its own name, or, where a person's file has that name, beside it."""
 
 import os
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,8 @@ from stager.project import Project
 LONGEST_NAME_BYTES: Final = 255
 SIDECAR_SUFFIX: Final = ".json"
 MOST_PLACES: Final = 1000
+OWN_NAMES: Final = ("report.json", "report.csv", "report.html", "notes.md")
+"""What lies in the outbox beside copies."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,11 @@ def sidecar_of(copy_path: Path) -> Sidecar | None:
 def is_unaltered(copy: Path, copy_sha256: str) -> bool:
     """Say whether a copy is there as it was written; its bytes are read only where it is newer than its sidecar."""
     try:
-        changed_ns, logged_ns = copy.stat().st_mtime_ns, sidecar_place(copy).stat().st_mtime_ns
+        found, logged_ns = copy.lstat(), sidecar_place(copy).stat().st_mtime_ns
     except OSError:
+        return False
+    changed_ns = found.st_mtime_ns
+    if not stat.S_ISREG(found.st_mode):
         return False
     return changed_ns <= logged_ns or sha256_of(copy) == copy_sha256
 
@@ -66,7 +72,9 @@ def clashes(project: Project, names: Sequence[str]) -> dict[str, str]:
         claims.setdefault(normalize("NFC", name).casefold(), []).append(relative)
     alike = [(relative, group) for group in claims.values() if len(group) > 1 for relative in group]
     expected = "expected a name of its own for its copy, found the same one for"
-    return {relative: f"{shown(relative)}: {expected} {_others(relative, group)}" for relative, group in alike}
+    found = {r: f"{shown(r)}: {expected} {_others(r, group)}; rename one of them" for r, group in alike}
+    taken = [relative for name in OWN_NAMES for relative in claims.get(name, ())]
+    return found | {r: f"{shown(r)}: expected a name for its copy that no report of ours has; rename it" for r in taken}
 
 
 def _others(relative: str, group: Sequence[str]) -> str:
@@ -77,6 +85,17 @@ def sidecars_in(outbox: Path) -> list[Path]:
     """Give the copies that the sidecars below this folder belong to, whether they are there or not."""
     found = (place.with_name(place.name.removesuffix(SIDECAR_SUFFIX)) for place in outbox.rglob(f"*{SIDECAR_SUFFIX}"))
     return sorted(copy for copy in found if sidecar_of(copy) is not None)
+
+
+def check_outbox(project: Project, folder: Path) -> None:
+    """See that a folder really lies in the outbox, whatever links were put there since the project was loaded.
+
+    Raises:
+        NameRefused: where it leads elsewhere; copies would be written among originals, or over them.
+    """
+    found = folder.resolve()
+    if not found.is_relative_to(project.outbox):
+        raise NameRefused(f"{shown(folder)}: expected a folder of the outbox, found a link to {shown(found)}")
 
 
 def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: frozenset[str]) -> CopyPlace:
@@ -90,6 +109,7 @@ def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: f
     """
     name = project.copy_name(relative, encoding=info.encoding.value, sample_rate_hz=info.sample_rate_hz)
     first = project.outbox / name
+    check_outbox(project, first.parent)
     for place in _candidates(first):
         _check_length(place)
         found = sha256_of(place)

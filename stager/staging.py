@@ -15,14 +15,14 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
-from stager.errors import PlaceGone, StemError
+from stager.errors import NameRefused, PlaceGone, StemError
 from stager.files import is_folder, locked, make_folder, remove, sha256_of, sweep_drafts, sync_folder, write_whole
 from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
 from stager.meters import Overview
 from stager.model import Fingerprint, Refused, Sidecar, Staged
 from stager.names import shown
-from stager.outbox import CopyPlace, is_unaltered, sidecar_of, sidecar_place
+from stager.outbox import CopyPlace, check_outbox, is_unaltered, sidecar_of, sidecar_place
 from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
 from stager.project import Project
 
@@ -68,7 +68,8 @@ class Staging:
         """
         place, entry = prepared.place.path, self._intent(job, prepared)
         try:
-            _check_still_ours(prepared.place)
+            check_outbox(self.project, place.parent)
+            _check_still_ours(prepared.place, job.path)
             self._ledger.write(entry)
             for stale in _stale_sidecars(prepared.place, job.stem):
                 remove(stale)
@@ -184,12 +185,15 @@ def overview_name(key: bytes) -> str:
     return f"{sha256(key).hexdigest()[:32]}.json"
 
 
-def _check_still_ours(place: CopyPlace) -> None:
+def _check_still_ours(place: CopyPlace, original: Path) -> None:
     """See that the copy's name is as free, or as much ours, as when it was chosen.
 
     Raises:
         FileExistsError: where another file took it meanwhile.
+        NameRefused: where the original lies under it, by a link of either kind.
     """
+    if place.path.exists() and place.path.samefile(original):
+        raise NameRefused(f"{shown(place.path)}: expected a copy's name, found the original itself under it")
     if os.path.lexists(place.path) and (
         place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
     ):

@@ -1,6 +1,8 @@
 """Every command with its options. A command's room is loaded when it runs, so that `--help` waits for none of them."""
 
 import importlib
+import io
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -124,5 +126,27 @@ def schema() -> None:
 
 
 def main() -> None:
-    """Run the command line."""
-    app()
+    """Run the command line; what the terminal can't show is escaped, and a closed pipe ends it without a word."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(Exit.TERMINATED))
+    try:
+        app()
+    except BrokenPipeError:
+        sys.stdout = None  # nothing is left to flush into
+        sys.exit(Exit.PIPE_CLOSED)
+    finally:
+        _flush()
+
+
+def _flush() -> None:
+    """Bring what was printed to where it goes, and say where that fails."""
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError as error:
+        sys.stdout = None
+        if not isinstance(error, BrokenPipeError):
+            print(f"stager: expected to print the result, found: {error.strerror}", file=sys.stderr)
+        sys.exit(Exit.PIPE_CLOSED if isinstance(error, BrokenPipeError) else Exit.NOTHING_RAN)

@@ -14,6 +14,10 @@ class Exit(IntEnum):
     """Nothing could run: a bad project file, a missing folder, no permission, already watched."""
     INTERRUPTED = 130
     """Stopped by SIGINT."""
+    PIPE_CLOSED = 141
+    """Whoever read the output went away."""
+    TERMINATED = 143
+    """Stopped by SIGTERM (a watch then ends with 0)."""
 
 
 class FailOn(StrEnum):

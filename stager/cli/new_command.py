@@ -1,6 +1,7 @@
 """`stager new`: a commented project file with its folders."""
 
 from pathlib import Path
+from shlex import quote
 
 from stager.cli.exits import Exit
 from stager.cli.screen import say
@@ -21,6 +22,6 @@ def run(*, folder: Path) -> Exit:
     make_folder(project.inbox)
     make_folder(project.outbox)
     say(f"Wrote {shown(place)}.")
-    say(f"Bounce stems into {shown(project.inbox)}, then: stager stage {shown(folder)}")
+    say(f"Bounce stems into {shown(project.inbox)}, then: stager stage {quote(shown(folder))}")
     say(f"Trimmed copies appear in {shown(project.outbox)}; originals stay as they are.")
     return Exit.DONE

@@ -8,6 +8,7 @@ from stager.batch import News
 from stager.cli.exits import Exit
 from stager.cli.screen import is_louder, say, say_caution
 from stager.cli.stage_command import Teller
+from stager.errors import ConfigError
 from stager.model import Staged
 from stager.project import Project, load_project
 from stager.watch import Daemon, Voice
@@ -16,6 +17,8 @@ from stager.watch import Daemon, Voice
 def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool) -> Exit:
     """Watch until stopped."""
     loaded = [load_project(project) for project in projects]
+    if len({project.file for project in loaded}) < len(loaded):
+        raise ConfigError("expected different projects to watch, found one of them named twice")
     teller, cautioned = Teller(), set[Path]()
 
     def tell(project: Project, news: News) -> None:

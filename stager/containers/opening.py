@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from stager.containers.fmt import SAMPLE_RATES_HZ
 from stager.containers.foreign import is_foreign
 from stager.containers.sndfile import parse_foreign
 from stager.containers.source import AudioFile, reading
@@ -56,6 +57,10 @@ def _parse(path: Path, descriptor: int, settle_s: float, *, take_cut: bool) -> A
     with reading(path):
         head = os.pread(descriptor, MAGIC_BYTES, 0)
     source = _open_by(head, path, descriptor, state.st_size)
+    low, high = SAMPLE_RATES_HZ
+    if not low <= source.info.sample_rate_hz <= high:
+        found = f"{source.info.sample_rate_hz} Hz"
+        raise UnsupportedStem(f"{shown(path.name)}: expected a sample rate of {low} to {high} Hz, found {found}")
     if source.unfinished:
         _refuse_unfinished(source, time.time() - state.st_mtime, settle_s, take_cut=take_cut)
     if source.info.frames == 0:
@@ -81,6 +86,8 @@ def _refuse_unfinished(source: AudioFile, age_s: float, settle_s: float, *, take
     if source.promised_s is not None:
         promised = f"{source.promised_s:.2f} s as its header says"
         raise TruncatedStem(f"{name}: expected {promised}, found {there_s:.2f} s: {why}")
+    if source.info.frames == 0:
+        raise UnreadableStem(f"{name}: expected audio, found none behind a header that was never finished")
     raise TruncatedStem(f"{name}: {why}: {there_s:.2f} s of audio are there, whether it is all of it can't be known")
 
 

@@ -1,5 +1,6 @@
 """From a path to a `Project`, or to a `ConfigError` that tells everything that is wrong with the file at once."""
 
+import errno
 import re
 import tomllib
 from collections.abc import Mapping
@@ -42,7 +43,7 @@ def _read(path: Path) -> tuple[Path, str]:
     file = path
     try:
         file = path / PROJECT_FILE if path.is_dir() else path
-        content = file.read_bytes()
+        content = b"" if _is_odd(file) else file.read_bytes()
     except OSError as error:
         raise ConfigError(unread_sentence(path, file, error)) from error
     try:
@@ -50,6 +51,17 @@ def _read(path: Path) -> tuple[Path, str]:
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise ConfigError(f"{file}:{line}: expected text in UTF-8, found byte {content[error.start]:#04x}") from error
+
+
+def _is_odd(file: Path) -> bool:
+    """Whether something lies there that is no regular file, such as a pipe that would let us wait for ever.
+
+    Raises:
+        OSError: always, where it is.
+    """
+    if file.exists() and not file.is_file():
+        raise OSError(errno.EINVAL, "it is no regular file")
+    return False
 
 
 def unread_sentence(path: Path, file: Path, error: OSError) -> str:

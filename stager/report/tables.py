@@ -6,8 +6,10 @@ import json
 from collections.abc import Sequence
 from typing import Any, Final
 
+from stager.errors import PlaceRefused
 from stager.files import write_whole
 from stager.model import Outcome, Refused, Sidecar
+from stager.names import shown
 from stager.project import Project
 
 JSON_NAME: Final = "report.json"
@@ -49,6 +51,10 @@ def write_tables(project: Project, outcomes: Sequence[Outcome]) -> None:
     Raises:
         PlaceError: where it can't be written.
     """
+    if project.outbox.resolve() != project.outbox:
+        raise PlaceRefused(
+            f"{shown(project.outbox)}: expected the outbox, found a link to {shown(project.outbox.resolve())}"
+        )
     document = {
         "schema": REPORT_SCHEMA,
         "project": project.name,

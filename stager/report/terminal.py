@@ -27,7 +27,8 @@ class Row:
 def outcome_line(outcome: Outcome) -> str:
     """Give one calm line about a stem."""
     if isinstance(outcome, Refused):
-        return f"refused {outcome.stem}: {outcome.says}"
+        says = outcome.says if outcome.says.startswith(outcome.stem) else f"{outcome.stem}: {outcome.says}"
+        return f"refused {says}"
     sidecar = outcome.sidecar
     what = moved(sidecar.trim.gain_db)
     verdict = "" if sidecar.verdict is Verdict.USABLE else f"; {VERDICT_WORDS[sidecar.verdict]}"
@@ -68,7 +69,8 @@ def figure(value: float | None, places: int = 1, *, signed: bool = False) -> str
     """Give a level as it is printed; a dash for silence."""
     if value is None:
         return "-"
-    return f"{value:+.{places}f}" if signed else f"{value:.{places}f}"
+    rounded = round(value, places) + 0.0  # no minus before nothing
+    return f"{rounded:+.{places}f}" if signed else f"{rounded:.{places}f}"
 
 
 def _outcome_row(outcome: Outcome) -> Row:

@@ -16,7 +16,7 @@ from stager.project import Project
 from stager.staging import staging
 from stager.stopping import allow_work, request_stop
 from stager.watch.events import Events
-from stager.watch.project_watch import ProjectWatch
+from stager.watch.project_watch import PAUSE_S, ProjectWatch
 
 TICK_S: Final = 0.1
 
@@ -75,7 +75,19 @@ class Daemon:
             idle = not any(watch.is_busy for watch in watches)
             if self._until_idle_s is not None and idle and now_s - quiet_since_s >= self._until_idle_s:
                 return
+            self._give_up(watches, now_s)
             time.sleep(TICK_S)
+
+    def _give_up(self, watches: Sequence[ProjectWatch], now_s: float) -> None:
+        """A watch that is to end by itself does not wait for ever for a place that fails.
+
+        Raises:
+            PlaceError: what has kept a project from working for longer than the idle time and one more try.
+        """
+        for watch in watches:
+            patience_s = (self._until_idle_s or 0.0) + PAUSE_S + 1.0
+            if self._until_idle_s is not None and watch.trouble and now_s - watch.trouble_since_s > patience_s:
+                raise watch.trouble
 
     @contextmanager
     def _listening(self) -> Iterator[None]:

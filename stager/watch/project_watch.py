@@ -44,7 +44,9 @@ class ProjectWatch:
         self._said_waiting: set[str] = set()
         self._clashes: dict[str, str] = {}
         self._scan_at_s = self._pause_until_s = 0.0
-        self._reported, self._paused = False, False
+        self._reported = False
+        self.trouble: PlaceError | None = None
+        self.trouble_since_s = 0.0
         self.active_at_s = 0.0
 
     def step(self, now_s: float) -> None:
@@ -55,17 +57,21 @@ class ProjectWatch:
             self._scan(now_s)
             self._put_to_work(now_s)
             self._take(now_s)
-            self._paused = False
+            if self.trouble is not None:
+                self._say(f"{self.project.name} goes on")
+            self.trouble = None
         except PlaceError as error:
             self._say(f"{self.project.name} pauses: {error}")
             self._bench.clear()
             self._at_work.clear()
-            self._pause_until_s, self._paused, self._scan_at_s = now_s + PAUSE_S, True, 0.0
+            if self.trouble is None:
+                self.trouble_since_s = now_s
+            self._pause_until_s, self._scan_at_s, self.trouble = now_s + PAUSE_S, 0.0, error
 
     @property
     def is_busy(self) -> bool:
         """Whether a stem is waited for or at work, or the project pauses."""
-        return self._paused or bool(self._due or self._at_work)
+        return self.trouble is not None or bool(self._due or self._at_work)
 
     def _scan(self, now_s: float) -> None:
         """Look through the inbox where something happened, and now and then in any case."""

@@ -69,8 +69,10 @@ class Song:
     def put(
         self, name: str, samples: NDArray[Any], rate_hz: int = 48_000, kind: Kind = PCM_24, **chunks: Chunks
     ) -> Path:
-        """Write an original."""
-        return wavefile.write(self.inbox / name, samples, rate_hz, kind, **chunks)
+        """Write an original that looks as if it had been at rest for a while, so that nothing waits for it."""
+        path = wavefile.write(self.inbox / name, samples, rate_hz, kind, **chunks)
+        self.rest(name, 10.0)
+        return path
 
     def stage(self, *args: str, obey_permissions: bool = False) -> Result:
         """Stage once; fails where any original is another file afterwards, in bytes, times or place."""
