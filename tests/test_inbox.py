@@ -7,7 +7,7 @@ import pytest
 
 from stager import inbox
 from stager.errors import PlaceGone, PlaceRefused
-from stager.inbox import stems_in
+from stager.inbox import check_inbox, stems_in
 from tests.making import project, written
 
 NAMES = {
@@ -88,6 +88,29 @@ def test_inbox_that_is_gone(tmp_path: Path) -> None:
     song.inbox.rmdir()
     with pytest.raises(PlaceGone, match=r"bounces: expected the inbox of Salt Road, found no such folder"):
         stems_in(song)
+
+
+def test_inbox_that_is_a_file(tmp_path: Path) -> None:
+    """A file where the inbox should be is no inbox."""
+    song = project(tmp_path)
+    song.inbox.rmdir()
+    song.inbox.touch()
+    for look in (check_inbox, stems_in):
+        with pytest.raises(PlaceGone, match=r"bounces: expected the inbox of .*, found no such folder"):
+            look(song)
+
+
+def test_inbox_that_may_not_be_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where we may not look, that is told; it is not the same as an inbox that is not there."""
+    song = project(tmp_path)
+
+    def refusing(_path: Path, **_keys: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "stat", refusing)
+    for look in (check_inbox, stems_in):
+        with pytest.raises(PlaceRefused, match="bounces: expected permission to read, found: Permission denied"):
+            look(song)
 
 
 def test_folder_that_can_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,14 +1,16 @@
 """Where a copy goes: its own name where that is free or ours, else beside, and nothing of a person's is touched."""
 
 import os
+import re
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from stager import outbox as room
 from stager.errors import NameRefused
-from stager.outbox import CopyPlace, copy_place, sidecar_of, sidecar_place
+from stager.outbox import CopyPlace, check_outbox, clashes, copy_place, is_unaltered, sidecar_of, sidecar_place
 from stager.project import Project
 from tests.making import project, sidecar, stream, tree, written
 
@@ -206,3 +208,91 @@ def test_sidecar_of(tmp_path: Path) -> None:
     assert sidecar_of(place) is None
     sidecar_place(place).unlink()
     assert sidecar_of(place) is None
+
+
+UNALTERED = {
+    "as it was written": (b"copy", -1, True),
+    "written in the same instant": (b"copy", 0, True),
+    "saved again as it was": (b"copy", 1, True),
+    "edited since": (b"edit", 1, False),
+    "cut since": (b"", 1, False),
+}
+
+
+@pytest.mark.parametrize(("content", "later_ns", "expected"), UNALTERED.values(), ids=UNALTERED.keys())
+def test_is_unaltered(tmp_path: Path, content: bytes, later_ns: int, expected: bool) -> None:
+    """A copy is as it was written unless it is newer than its sidecar and has another content."""
+    song = project(tmp_path)
+    place = ours(song, "kick.wav", b"copy")
+    place.write_bytes(content)
+    at_ns = sidecar_place(place).stat().st_mtime_ns + later_ns
+    os.utime(place, ns=(at_ns, at_ns))
+    assert is_unaltered(place, digest(b"copy")) is expected
+
+
+def test_bytes_of_an_older_copy_are_not_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hundred copies that nobody touched cost no reading."""
+
+    def refuse(path: Path) -> str:
+        raise AssertionError(path)
+
+    song = project(tmp_path)
+    place = ours(song, "kick.wav", b"copy")
+    os.utime(place, ns=(0, 0))
+    monkeypatch.setattr(room, "sha256_of", refuse)
+    assert is_unaltered(place, digest(b"copy"))
+
+
+@pytest.mark.parametrize("gone", ["kick.wav", "kick.wav.json"])
+def test_copy_or_sidecar_is_gone(tmp_path: Path, gone: str) -> None:
+    """A copy that is gone, or has no sidecar, is not as it was."""
+    song = project(tmp_path)
+    place = ours(song, "kick.wav", b"copy")
+    (song.outbox / gone).unlink()
+    assert not is_unaltered(place, digest(b"copy"))
+
+
+def test_link_or_folder_is_no_unaltered_copy(tmp_path: Path) -> None:
+    """What a person put in place of the copy is theirs, a link to the very same bytes too."""
+    song = project(tmp_path)
+    place = ours(song, "kick.wav", b"copy")
+    place.rename(song.outbox / "moved.wav")
+    place.symlink_to(song.outbox / "moved.wav")
+    assert not is_unaltered(place, digest(b"copy"))
+    place.unlink()
+    place.mkdir()
+    assert not is_unaltered(place, digest(b"copy"))
+
+
+def test_names_that_clash(tmp_path: Path) -> None:
+    """Stems whose copies differ in capitals or in the form of an accent alone are told of each other, and to rename."""
+    song = project(tmp_path)
+    names = ["Kick.wav", "kick.wav", "caf\u00e9.wav", "cafe\u0301.wav", "snare.wav", "drums/kick.wav"]
+    expected = "expected a name of its own for its copy, found the same one for"
+    assert clashes(song, names) == {
+        one: f"{one}: {expected} {other}; rename one of them"
+        for pair in (names[:2], names[2:4])
+        for one, other in (pair, pair[::-1])
+    }
+
+
+@pytest.mark.parametrize("name", ["report.json", "REPORT.csv", "report.html", "Notes.md"])
+def test_names_of_our_own_reports(tmp_path: Path, name: str) -> None:
+    """A stem whose copy would be called like a report of ours is told so; in a subfolder there is none."""
+    says = f"{name}: expected a name for its copy that no report of ours has; rename it"
+    assert clashes(project(tmp_path), [name, f"drums/{name}", "a.wav"]) == {name: says}
+
+
+def test_outbox_that_leads_elsewhere(tmp_path: Path) -> None:
+    """A folder that leads out of the outbox takes no copy; one that leads to another folder of it does."""
+    song = project(tmp_path / "song")
+    (song.outbox / "in").mkdir()
+    (song.outbox / "within").symlink_to(song.outbox / "in")
+    (song.outbox / "drums").symlink_to(song.inbox)
+    check_outbox(song, song.outbox / "within")
+    check_outbox(song, song.outbox / "not" / "yet")
+    says = f"{song.outbox}/drums: expected a folder of the outbox, found a link to {song.inbox}"
+    with pytest.raises(NameRefused, match=f"^{re.escape(says)}$"):
+        check_outbox(song, song.outbox / "drums")
+    with pytest.raises(NameRefused, match=f"^{re.escape(says)}$"):
+        copy_place(song, "drums/kick.wav", INFO, frozenset())

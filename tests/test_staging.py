@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from stager import staging as room
-from stager.errors import AlreadyWatched, NotFiniteStem, PlaceGone, PlaceRefused
+from stager.errors import AlreadyWatched, NameRefused, NotFiniteStem, PlaceGone, PlaceRefused
 from stager.files import Draft
 from stager.ledger import Ledger, read_entries
 from stager.model import Refused, Staged, read_sidecar
@@ -348,6 +348,114 @@ def test_copy_altered_by_hand_is_left_alone(tmp_path: Path) -> None:
         assert held.current(STEM, None) is not None
 
 
+def edit(path: Path, content: bytes) -> None:
+    """Save a file as a person does, a while after its sidecar was written."""
+    path.unlink(missing_ok=True)
+    path.write_bytes(content)
+    later = sidecar_place(path).stat().st_mtime_ns + 1_000_000
+    os.utime(path, ns=(later, later))
+
+
+def test_copy_edited_by_hand_is_not_up_to_date(tmp_path: Path) -> None:
+    """A copy that was edited since its sidecar was written is a person's: the unchanged stem is staged beside it."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    first = stage_once(song).sidecar
+    edit(song.outbox / STEM, b"edited")
+    with staging(song) as held:
+        assert held.current(STEM, None) is None
+        assert held.job(STEM).known_sha256 is None
+        found = staged(held)
+        assert held.current(STEM, None) == Staged(found.sidecar, fresh=False)
+    assert found.fresh
+    assert found.sidecar.copy_ is not None
+    assert first.copy_ is not None
+    assert (found.sidecar.version, found.sidecar.copy_.path) == (1, "staged/kick.v2.wav")
+    assert found.sidecar.copy_.sha256 == first.copy_.sha256
+    assert (song.outbox / STEM).read_bytes() == b"edited"
+    assert set(tree(song.outbox)) == {STEM, "kick.v2.wav", "kick.v2.wav.json"}
+    assert_sidecars_are_true(song)
+
+
+@pytest.mark.parametrize("edits", [2, 3])
+def test_copy_edited_by_hand_again(tmp_path: Path, edits: int) -> None:
+    """However often a person edits our newest copy, theirs stay, and no sidecar of ours describes one of them."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    names = [STEM, *(f"kick.v{number}.wav" for number in range(2, edits + 2))]
+    for number, name in enumerate(names):
+        found = stage_once(song).sidecar
+        assert found.copy_ is not None
+        assert found.copy_.path == f"staged/{name}"
+        assert_sidecars_are_true(song)
+        if number < edits:
+            edit(song.outbox / name, name.encode())
+    assert set(tree(song.outbox)) == {*names, f"{names[-1]}.json"}
+    assert [(song.outbox / name).read_bytes() for name in names[:-1]] == [name.encode() for name in names[:-1]]
+
+
+def test_copy_saved_again_as_it_was(tmp_path: Path) -> None:
+    """A copy under a newer time stamp with the same bytes, as a backup gives it back, is up to date."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    first = stage_once(song).sidecar
+    edit(song.outbox / STEM, (song.outbox / STEM).read_bytes())
+    with staging(song) as held:
+        assert held.current(STEM, None) == Staged(first, fresh=False)
+
+
+def test_copy_edited_while_its_stem_was_looked_at(tmp_path: Path) -> None:
+    """Where a person edited the copy while its stem was looked at, there is no outcome to give."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    with staging(song) as held:
+        job = held.job(STEM)
+        made = prepare(job)
+        assert isinstance(made, Unchanged)
+        edit(song.outbox / STEM, b"edited")
+        assert held.unchanged(job, made) is None
+
+
+@pytest.mark.parametrize("link", [os.symlink, os.link], ids=["a link", "a second name"])
+def test_original_under_the_name_of_its_copy(tmp_path: Path, link: Callable[[Path, Path], None]) -> None:
+    """Where the original itself has the copy's name by now, nothing is written, and the stem is refused."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    with staging(song) as held:
+        job, made = prepared(held)
+        link(song.inbox / STEM, song.outbox / STEM)
+        with pytest.raises(NameRefused, match=r"kick\.wav: expected a copy's name, found the original itself under it"):
+            held.publish(job, made)
+    assert set(tree(song.outbox)) == {STEM}
+    assert (song.inbox / STEM).read_bytes() == OLD
+
+
+@pytest.mark.parametrize("former", [None, OLD], ids=["first", "replacement"])
+def test_stem_that_goes_away_once_it_is_prepared(tmp_path: Path, former: bytes | None) -> None:
+    """A stem that was read as a whole and is gone since is published like any other, in place of a copy of ours too."""
+    song = bounced(tmp_path, former)
+    with staging(song) as held:
+        job, made = prepared(held)
+        (song.inbox / STEM).unlink()
+        assert held.publish(job, made) == Staged(made.sidecar)
+    assert set(tree(song.outbox)) == {STEM, "kick.wav.json"}
+    assert_sidecars_are_true(song)
+
+
+def test_folder_that_became_a_link(tmp_path: Path) -> None:
+    """Where the copy's folder leads out of the outbox by now, nothing is written there."""
+    song = project(tmp_path / "song")
+    written(song.inbox / "drums" / STEM, OLD, age_s=100.0)
+    with staging(song) as held:
+        job, made = prepared(held, f"drums/{STEM}")
+        (song.outbox / "drums").rename(song.outbox / "elsewhere")
+        (song.outbox / "drums").symlink_to(song.inbox / "drums")
+        with pytest.raises(NameRefused, match="drums: expected a folder of the outbox, found a link to "):
+            held.publish(job, made)
+    assert tree(song.inbox) == {f"drums/{STEM}": OLD}
+
+
 def test_refusal_is_noted(tmp_path: Path) -> None:
     """A refused stem is known with its code and sentence, and has no copy."""
     song = project(tmp_path)
@@ -403,13 +511,21 @@ def test_start_sweeps_up(tmp_path: Path) -> None:
     """Drafts that a killed process left, in the outbox and beside the ledger, are gone at the next start."""
     song = project(tmp_path)
     for place in (
-        song.outbox / ".stager-1-1.tmp",
-        song.outbox / "sub" / ".stager-1-2.tmp",
-        song.state / ".stager-1-3.tmp",
+        song.outbox / ".stager-99999999-1.tmp",
+        song.outbox / "sub" / ".stager-99999999-2.tmp",
+        song.state / ".stager-99999999-3.tmp",
     ):
         written(place, b"draft")
     with staging(song):
         assert not list(song.folder.rglob("*.tmp"))
+
+
+def test_start_leaves_what_another_project_is_writing(tmp_path: Path) -> None:
+    """Where two projects share an outbox, the start of one leaves the other's drafts, as long as it runs."""
+    song = project(tmp_path)
+    place = written(song.outbox / f".stager-{os.getppid()}-1.tmp", b"draft")
+    with staging(song):
+        assert place.read_bytes() == b"draft"
 
 
 def test_inbox_that_is_gone(tmp_path: Path) -> None:
