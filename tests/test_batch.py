@@ -1,6 +1,8 @@
 """Many stems at once: a bad stem is an outcome, a bad place a stop, and the order is that of the names."""
 
+import os
 import threading
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from pathlib import Path
@@ -11,12 +13,13 @@ import pytest
 
 from stager import batch as room
 from stager.batch import Bench, News, bench, rehearse_all, stage_all
-from stager.errors import NoSpace, PlaceError
+from stager.errors import NoSpace, PlaceError, Stopped
 from stager.model import Outcome, Refused, Staged
 from stager.pipeline import Prepared, StemJob
 from stager.project import Project
 from stager.staging import Staging, staging
-from tests.making import float_wav, in_memory, noise, project, tree, wav, written
+from stager.stopping import check_stop
+from tests.making import float_wav, in_memory, noise, project, sine, tree, wav, written
 
 GOOD = ("a.wav", "b.wav", "drums/c.wav", "d.wav")
 NOT_FINITE = float_wav(np.full(1000, np.nan))
@@ -327,3 +330,172 @@ def test_refusal_names_its_path_alike(song: Project) -> None:
     staged = run(song)[1]
     assert isinstance(staged, Refused)
     assert rehearsed.to_data() == staged.to_data()
+
+
+REHEARSED = {
+    "would clip": ("a.wav", '[target]\nrule = "leave"\n[copy]\nencoding = "PCM_24"\n', "would_clip", "+3.52 dBFS"),
+    "no room for its log": ("a" * 247 + ".wav", "", "name_refused", "255 bytes"),
+    "the name of a report": ("notes.md", '[project]\ninclude = ["*"]\n', "name_refused", "no report of ours has"),
+}
+
+
+@pytest.mark.parametrize(("name", "text", "code", "part"), REHEARSED.values(), ids=REHEARSED.keys())
+def test_rehearsal_refuses_as_staging_does(tmp_path: Path, name: str, text: str, code: str, part: str) -> None:
+    """What the run would refuse for its copy's sake a dry run refuses too, with the same words, and writes nothing."""
+    song = project(tmp_path, text)
+    written(song.inbox / name, float_wav(sine(997.0, 0.5, peak=1.5)), age_s=100.0)
+    before = tree(song.folder)
+    (rehearsed,) = rehearse_all(song, [name])
+    assert tree(song.folder) == before
+    with staging(song) as held:
+        (staged,) = stage_all(held, [name], again=False, jobs=1, tell=print)
+    assert isinstance(rehearsed, Refused)
+    assert rehearsed.refused == code
+    assert part in rehearsed.says
+    assert rehearsed == staged
+    assert tree(song.outbox) == {}
+
+
+def test_rehearsal_of_two_stems_of_one_copy_name(tmp_path: Path) -> None:
+    """A dry run sees that two copies would have one name, though it was asked for one of the stems alone."""
+    song = project(tmp_path)
+    for name in ("a.wav", "A.wav"):
+        written(song.inbox / name, wav(noise(4800, rms=0.02)), age_s=100.0)
+    (found,) = rehearse_all(song, ["a.wav"])
+    assert isinstance(found, Refused)
+    assert found.refused == "name_refused"
+    assert "found the same one for A.wav; rename one of them" in found.says
+
+
+def test_rehearsal_knows_our_own_copies(song: Project) -> None:
+    """After a run a dry run takes our copies for ours, and a person's file under the name for theirs."""
+    run(song)
+    (song.outbox / "d.wav").write_bytes(b"theirs")
+    assert kinds(list(rehearse_all(song, GOOD))) == ["staged", "not_finite", "staged", "staged"]
+
+
+class Clock:
+    """Stands in for the clock: nobody sleeps, and who would have is known."""
+
+    def __init__(self, now_s: float, meanwhile: Callable[[], object] = lambda: None) -> None:
+        self.now_s, self.slept_s, self._meanwhile = now_s, list[float](), meanwhile
+
+    def time(self) -> float:
+        return self.now_s
+
+    def sleep(self, seconds: float) -> None:
+        self.slept_s.append(seconds)
+        self.now_s += seconds
+        self._meanwhile()
+
+
+RESTED = {
+    "long ago": (-100.0, []),
+    "a settling time ago": (-2.0, []),
+    "half of one ago": (-0.5, [1.5]),
+    "just now": (0.0, [2.0]),
+    "by a clock that runs ahead": (50.0, [2.0]),
+}
+
+
+@pytest.mark.parametrize(("at_s", "slept_s"), RESTED.values(), ids=RESTED.keys())
+def test_fresh_file_is_let_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_s: float, slept_s: list[float]
+) -> None:
+    """A file is read once it has rested for the settling time, and no longer than that, whatever its clock says."""
+    now_s = float(int(time.time()))
+    song, clock = project(tmp_path, "[project]\nsettle_s = 2.0\n"), Clock(now_s)
+    path = written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)))
+    os.utime(path, (now_s + at_s, now_s + at_s))
+    monkeypatch.setattr(room, "time", clock)
+    with staging(song) as held:
+        outcomes = stage_all(held, ["a.wav"], again=False, jobs=1, tell=print)
+    assert (kinds(outcomes), clock.slept_s) == (["staged"], slept_s)
+
+
+@pytest.mark.parametrize("ending", ["grows", "goes"])
+def test_file_that_does_not_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ending: str) -> None:
+    """A file that changes while it is let rest is refused as still growing, and the others are staged."""
+    song = project(tmp_path, "[project]\nsettle_s = 2.0\n")
+    path = written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)))
+    written(song.inbox / "b.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    change = path.unlink if ending == "goes" else lambda: written(path, wav(noise(9600, rms=0.02)))
+    monkeypatch.setattr(room, "time", Clock(path.stat().st_mtime, change))
+    heard: list[News] = []
+    with staging(song) as held:
+        outcomes = stage_all(held, ["a.wav", "b.wav"], again=False, jobs=1, tell=heard.append)
+    assert kinds(outcomes) == ["unreadable" if ending == "goes" else "still_growing", "staged"]
+    assert isinstance(outcomes[0], Refused)
+    if ending == "grows":
+        assert outcomes[0].says == "a.wav: expected it to rest for 2 s, found it still being written"
+    assert sorted(news.outcome.stem for news in heard) == ["a.wav", "b.wav"]
+
+
+class Endless:
+    """Stands in for `prepare` of a file without end: it reads until it is told to stop."""
+
+    def __init__(self) -> None:
+        self.begun, self.ended = threading.Event(), threading.Event()
+
+    def __call__(self, _job: StemJob) -> object:
+        self.begun.set()
+        try:
+            while not self.ended.wait(0.005):
+                check_stop()
+        except Stopped:
+            self.ended.set()
+            raise
+        return None
+
+
+def break_off(held: Staging, endless: Endless, error: type[BaseException]) -> None:
+    with bench(held, 1) as at_work:
+        at_work.put(held.job("a.wav"))
+        assert endless.begun.wait(10.0)
+        raise error
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, NoSpace])
+def test_interrupted_bench_waits_for_no_read(
+    song: Project, monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
+) -> None:
+    """However a bench is broken off, a read at work ends at its next block, and later work is not told to stop."""
+    endless = Endless()
+    monkeypatch.setattr(room, "prepare", endless)
+    with staging(song) as held:
+        with pytest.raises(error):
+            break_off(held, endless, error)
+        assert endless.ended.is_set()
+        check_stop()
+    assert tree(song.outbox) == {}
+
+
+def test_batch_after_an_interrupted_one(song: Project) -> None:
+    """After a batch that was broken off the next one stages everything."""
+
+    def stop(_news: News) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run(song, jobs=2, tell=stop)
+    assert kinds(run(song, jobs=2)) == ["staged", "not_finite", "staged", "staged"]
+
+
+def test_bench_that_ends_well_stops_nobody(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bench that ends without a cause tells nobody to stop, not even for a moment."""
+    told: list[str] = []
+    monkeypatch.setattr(room, "request_stop", lambda: told.append("stop"))
+    run(song)
+    assert told == []
+
+
+def test_original_under_its_copys_name_is_an_outcome(song: Project) -> None:
+    """A stem whose original took its copy's name meanwhile is refused, and the batch goes on."""
+    with staging(song) as held:
+        at_work = Bench(held, Inline(), room=4)
+        for name in ("a.wav", "d.wav"):
+            at_work.put(held.job(name))
+        os.link(song.inbox / "a.wav", song.outbox / "a.wav")
+        outcomes = [news.outcome for _, news in at_work.take(0.0)]
+    assert kinds(outcomes) == ["name_refused", "staged"]
+    assert set(tree(song.outbox)) == {"a.wav", "d.wav", "d.wav.json"}
