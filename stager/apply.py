@@ -19,7 +19,7 @@ from stager.containers import (
     open_audio,
     write_copy,
 )
-from stager.errors import ChangedStem, PlaceError, UnsupportedStem, WouldClip
+from stager.errors import ChangedStem, PlaceError, StemError, UnsupportedStem, WouldClip
 from stager.files import Draft, placing, sha256_of
 from stager.hear import Heard
 from stager.meters import Figure, LevelFigures, Measured, Panel
@@ -89,7 +89,10 @@ def needs_rounding(before: StreamInfo, after: StreamInfo, gain_db: float) -> boo
 def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) -> tuple[Measured, str]:
     """Read the copy back, and fill in what waits for its figures; gives them, and its hash."""
     with_loudness = any(waiting.name == b"bext" for waiting in written.open_fields)
-    figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
+    try:
+        figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
+    except StemError as error:
+        raise UnsupportedStem(f"{shown(path.name)}: expected a copy that can be read, found: {error}") from error
     if _shape(figures.info) != _shape(expected):
         raise UnsupportedStem(f"{shown(path.name)}: expected a copy of the same shape, found {figures.info}")
     if written.sha256 not in (None, found_sha256):

@@ -157,7 +157,8 @@ def _head(source: WaveFile, chunk: Chunk, size: int) -> bytes:
     if source.layout.form == "W64":
         return source.read(chunk.head_start, 16) + struct.pack("<Q", size + chunk.head_bytes)
     stated = int.from_bytes(source.read(chunk.head_start + 4, 4), "little")
-    wide = size > MOST_RIFF_BYTES - 1 or (stated == UNKNOWN_SIZE and source.layout.form in WIDE_FORMS)
+    in_ds64 = stated == UNKNOWN_SIZE and chunk.name == b"data" and source.layout.form in WIDE_FORMS
+    wide = size > MOST_RIFF_BYTES - 1 or in_ds64
     return chunk.name + struct.pack("<I", UNKNOWN_SIZE if wide else size)
 
 
@@ -195,7 +196,8 @@ def _grown_header(source: WaveFile, draft: _Draft, audio_bytes: int) -> bytes:
     first = source.layout.chunks[0]
     left = first.size + 8 - grown
     if first.name in RESERVED and first.size % 2 == 0 and (left == 0 or left >= 8):
-        draft.pieces[0] = Piece(fresh=b"JUNK" + struct.pack("<I", left - 8) + bytes(left - 8) if left else b"")
+        junk = b"JUNK" + struct.pack("<I", left - 8) + bytes(left - 8) if left else b""
+        draft.pieces[0] = Piece(fresh=junk, name=b"JUNK" if left else b"")
     total = HEADER_BYTES + grown + _length(draft.pieces, audio_bytes)
     sizes = struct.pack("<QQQI", total - 8, audio_bytes, source.info.frames, 0)
     return b"RF64" + struct.pack("<I", UNKNOWN_SIZE) + b"WAVEds64" + struct.pack("<I", DS64_BYTES) + sizes

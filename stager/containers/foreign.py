@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from stager.model import MAX_CHANNELS, Encoding, StreamInfo
 from stager.names import on_screen
 
 MOST_CHUNKS: Final = 10_000
@@ -29,6 +30,8 @@ AIFF_TAGS: Final = ("NAME", "AUTH", "(c) ", "ANNO")
 CAF_ESSENTIAL: Final = ("desc", "data", "free", "peak")
 FLAC_BLOCKS: Final = ("STREAMINFO", "PADDING", "APPLICATION", "SEEKTABLE", "VORBIS_COMMENT", "CUESHEET", "PICTURE")
 FLAC_ESSENTIAL: Final = ("STREAMINFO", "PADDING", "SEEKTABLE")
+CAF_DESC_BYTES: Final = 32
+CAF_EDIT_COUNT_BYTES: Final = 4
 NEVER_FINISHED: Final = "its header was never finished"
 CUT: Final = "its header promises more than the file holds"
 Chunk = tuple[bytes, int, int]
@@ -150,6 +153,32 @@ def _caf(descriptor: int, file_bytes: int) -> Surroundings:
     entries = tuple(_caf_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if audio is None or audio[1] < 0 else CUT if cut else None
     return Surroundings("CAF", unfinished, None if codec == b"lpcm" else _text(codec), entries)
+
+
+def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:
+    """Give the stream of a CAF file as far as it is there; the library opens none that was cut. None: it makes no sense.
+
+    Raises:
+        OSError: where the system refuses a read.
+    """
+    chunks = {name: start for name, start, _ in _big_chunks(descriptor, file_bytes, 8, ">4sq", 1)}
+    if b"desc" not in chunks or b"data" not in chunks:
+        return None
+    rate_hz, _, flags, packet_bytes, _, channels, bits = struct.unpack(
+        ">d4sIIIII", os.pread(descriptor, CAF_DESC_BYTES, chunks[b"desc"])
+    )
+    encoding = {(0, 16): Encoding.PCM_16, (0, 24): Encoding.PCM_24, (0, 32): Encoding.PCM_32}.get((flags & 1, bits))
+    encoding = encoding or {(1, 32): Encoding.FLOAT, (1, 64): Encoding.DOUBLE}.get((flags & 1, bits))
+    if encoding is None or not packet_bytes or not 0 < channels <= MAX_CHANNELS or not 1.0 <= rate_hz <= 1e9:
+        return None
+    return StreamInfo(
+        container="CAF",
+        encoding=encoding,
+        valid_bits=bits if encoding.is_integer else 0,
+        sample_rate_hz=round(rate_hz),
+        channels=channels,
+        frames=max(0, file_bytes - chunks[b"data"] - CAF_EDIT_COUNT_BYTES) // packet_bytes,
+    )
 
 
 def _caf_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:

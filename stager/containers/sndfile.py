@@ -15,7 +15,7 @@ from typing import Any, BinaryIO, Final
 import soundfile
 from numpy.typing import NDArray
 
-from stager.containers.foreign import Surroundings, missing, surroundings
+from stager.containers.foreign import Surroundings, cut_caf_stream, missing, surroundings
 from stager.containers.pcm import Samples
 from stager.containers.requantise import Gain
 from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
@@ -96,6 +96,9 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
         raise UnsupportedStem(
             f"{name}: expected integer PCM or float, found {around.container} with {around.odd_codec}"
         )
+    cut = cut_caf_stream(descriptor, file_bytes) if around.container == "CAF" and around.unfinished else None
+    if cut is not None:
+        return ForeignFile(path, descriptor, cut, file_bytes, around, "FILE")
     with _opened(path, descriptor) as sound:
         if sound.subtype not in {encoding.value for encoding in Encoding} or not 0 < sound.channels <= MAX_CHANNELS:
             found = f"{sound.subtype} in {sound.channels} channels"

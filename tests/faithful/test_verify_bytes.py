@@ -69,10 +69,14 @@ def _touched(stager: Command, folder: Path) -> dict[str, Any]:
     return verified(song)[1]
 
 
-@pytest.mark.xfail(
-    reason="figures in bext and PEAK, bytes behind the end and AIFF chunks are not compared", strict=True
+NOT_LOOKED_AT = pytest.mark.xfail(
+    reason="figures in bext and PEAK, and the chunks of AIFF, CAF and FLAC, are not compared yet", strict=True
 )
-@pytest.mark.parametrize("name", UNSEEN)
+
+
+@pytest.mark.parametrize(
+    "name", [name if name == "mono_24.wav" else pytest.param(name, marks=NOT_LOOKED_AT) for name in UNSEEN]
+)
 def test_what_stands_around_the_samples_is_compared_whole(touched: dict[str, dict[str, Any]], name: str) -> None:
     """Figures that are not the copy's, and bytes that its original does not give it, are differences."""
     assert touched[name]["differences"] != []

@@ -172,8 +172,8 @@ def test_one_process_a_project(make_song: SongMaker, tmp_path: Path) -> None:
     song, log = make_song(TOML), tmp_path / "log"
     song.put("a.wav", sine(440, -30.0, 0.5))
     with song.stager.started("watch", song.folder, log=log) as first:
-        _wait((song.outbox / "report.json").is_file, first)
         _wait((song.outbox / "report.csv").is_file, first)
+        _wait(lambda: "a.wav" in (song.outbox / "report.csv").read_text("utf-8"), first)
         before = tree(song.outbox)
         for command in (("watch", song.folder, *IDLE), ("stage", song.folder, "--again")):
             second = song.stager(*command)

@@ -44,9 +44,9 @@ def test_a_sparse_part_stops_at_the_ceiling(make_song: SongMaker) -> None:
 def test_six_db_doubles(make_song: SongMaker) -> None:
     """+6.0206 dB on 0.25 gives 0.5000 (worked arithmetic: 20 log10 2), by two steps of 3.0103 dB."""
     song = make_song('[target]\nrule = "peak"\nlevel_db = -6.0\nstep_db = 3.0103\ntolerance_db = 0.0\n')
-    song.put("quarter.wav", np.full(RATE, 0.25), RATE, DOUBLE)
+    song.put("quarter.wav", np.tile([0.25, 0.0, -0.25, 0.0], RATE // 4), RATE, DOUBLE)
     assert song.outcome("quarter.wav")["trim"]["gain_db"] == pytest.approx(6.0206, abs=1e-9)
-    assert song.copy("quarter.wav").samples() == pytest.approx(0.5, abs=1e-6)
+    assert np.abs(song.copy("quarter.wav").samples()[::2]) == pytest.approx(0.5, abs=1e-6)
 
 
 def test_down_and_up_again_is_the_original_to_the_last_digits(make_song: SongMaker) -> None:
