@@ -156,7 +156,7 @@ def _caf(descriptor: int, file_bytes: int) -> Surroundings:
 
 
 def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:
-    """Give the stream of a CAF file as far as it is there; the library opens none that was cut. None: it makes no sense.
+    """Give the stream of a CAF file as far as it is there, since the library opens none that was cut; None for nonsense.
 
     Raises:
         OSError: where the system refuses a read.
