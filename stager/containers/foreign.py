@@ -156,7 +156,7 @@ def _caf(descriptor: int, file_bytes: int) -> Surroundings:
 
 
 def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:
-    """Give the stream of a CAF file as far as it is there, since the library opens none that was cut; None for nonsense.
+    """Give the stream of a CAF file as far as it is there, since the library opens none that was cut; else None.
 
     Raises:
         OSError: where the system refuses a read.

@@ -1,10 +1,15 @@
 """The commands: exit statuses as published, help without heavy rooms, errors as one sentence."""
 
 import json
+import os
+import shlex
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
@@ -13,7 +18,9 @@ from stager import __version__
 from stager.cli import app as room
 from stager.cli.app import app
 from stager.cli.exits import Exit
+from stager.errors import NoSpace, Stopped
 from stager.staging import staging
+from stager.watch import daemon, project_watch
 from tests.making import float_wav, in_memory, noise, project, sine, tree, wav, written
 
 COMMANDS = ("demo", "new", "stage", "watch", "measure", "schema")
@@ -37,6 +44,8 @@ def test_published_statuses() -> None:
         "SOME": 1,
         "NOTHING_RAN": 2,
         "INTERRUPTED": 130,
+        "PIPE_CLOSED": 141,
+        "TERMINATED": 143,
     }
 
 
@@ -130,6 +139,31 @@ def test_dry_run_writes_nothing(tmp_path: Path) -> None:
     assert tree(tmp_path) == before
 
 
+def test_dry_run_refuses_as_the_run_does(tmp_path: Path) -> None:
+    """What the run would refuse is status 1 in a dry run, with the same outcome."""
+    song = project(tmp_path, '[target]\nrule = "leave"\n[copy]\nencoding = "PCM_24"\n')
+    written(song.inbox / "a.wav", float_wav(sine(997.0, 0.5, peak=1.5)), age_s=100.0)
+    dry, real = stager("stage", tmp_path, "--dry-run", "--json"), stager("stage", tmp_path, "--json")
+    assert (dry.exit_code, dry.stdout) == (Exit.SOME, real.stdout)
+    assert real.exit_code == Exit.SOME
+    assert json.loads(dry.stdout)["outcomes"][0]["refused"] == "would_clip"
+
+
+def test_copy_edited_by_hand_stays(tmp_path: Path) -> None:
+    """A copy that a person edited stays, and the next run says that its own lies beside it."""
+    song = project(tmp_path)
+    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    assert stager("stage", tmp_path).exit_code == Exit.DONE
+    later = (song.outbox / "a.wav.json").stat().st_mtime + 1.0
+    (song.outbox / "a.wav").write_bytes(b"edited")
+    os.utime(song.outbox / "a.wav", (later, later))
+    found = stager("stage", tmp_path)
+    assert found.exit_code == Exit.DONE
+    assert "a file that is not ours is called a.wav; it stays, and the copy lies beside it" in found.stderr
+    assert (song.outbox / "a.wav").read_bytes() == b"edited"
+    assert (song.outbox / "a.v2.wav.json").exists()
+
+
 def test_no_project_is_status_two(tmp_path: Path) -> None:
     """Without a project file nothing ran: one sentence, and what to do."""
     found = stager("stage", tmp_path)
@@ -188,6 +222,89 @@ def test_interrupted_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
     assert stager("schema").exit_code == Exit.INTERRUPTED
 
 
+def test_stopped_work_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work that ended because the process was told to stop has the status of the stop, and no traceback."""
+
+    class Ended:
+        @staticmethod
+        def run(**_options: object) -> Exit:
+            raise Stopped("told to stop")
+
+    monkeypatch.setattr(room.importlib, "import_module", lambda _name: Ended)
+    found = stager("schema")
+    assert (found.exit_code, found.output) == (Exit.INTERRUPTED, "")
+
+
+def command(*args: object, **options: Any) -> "subprocess.Popen[str]":
+    """Start the command as a process of its own."""
+    given = [sys.executable, "-m", "stager", *map(str, args)]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    return subprocess.Popen(given, **{**pipes, **options})
+
+
+@pytest.mark.parametrize(
+    ("number", "status"), [(signal.SIGTERM, Exit.TERMINATED), (signal.SIGINT, Exit.INTERRUPTED)], ids=["term", "int"]
+)
+def test_signal_ends_a_run(tmp_path: Path, number: signal.Signals, status: Exit) -> None:
+    """A run that is told to stop ends at once with the signal's status, without a traceback, and leaves no draft."""
+    song = project(tmp_path, "[project]\nsettle_s = 60.0\n")
+    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "b.wav", wav(noise(4800, rms=0.02)))
+    begun_s = time.monotonic()
+    with command("stage", tmp_path) as process:
+        while not (song.state / "lock").exists() and process.poll() is None:
+            time.sleep(0.01)
+        time.sleep(0.3)
+        process.send_signal(number)
+        out, err = process.communicate(timeout=30.0)
+    assert (process.returncode, out) == (status, "")
+    assert "Traceback" not in err
+    assert time.monotonic() - begun_s < 30.0
+    assert not list(tmp_path.rglob("*.tmp"))
+
+
+PRINTED = pytest.mark.parametrize("args", [("--version",), ("--help",), ("schema",)], ids=["version", "help", "schema"])
+BUFFERED = pytest.mark.parametrize("unbuffered", ["", "1"], ids=["at the end", "line by line"])
+
+
+@PRINTED
+@BUFFERED
+def test_closed_pipe_is_141(args: tuple[str, ...], unbuffered: str) -> None:
+    """Where the reader went away, whether little or much was left to print, it ends with one status and no word."""
+    with command(*args, env={**os.environ, "PYTHONUNBUFFERED": unbuffered}) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        says = process.stderr.read()
+    assert (process.returncode, says) == (Exit.PIPE_CLOSED, "")
+
+
+@PRINTED
+@BUFFERED
+def test_result_that_can_not_be_printed(args: tuple[str, ...], unbuffered: str) -> None:
+    """Where the disk that takes the result is full, that is one sentence, and no success."""
+    environment = {**os.environ, "PYTHONUNBUFFERED": unbuffered}
+    with Path("/dev/full").open("w") as full, command(*args, stdout=full, env=environment) as process:
+        assert process.stderr is not None
+        says = process.stderr.read()
+    assert (process.returncode, says) == (
+        Exit.NOTHING_RAN,
+        "stager: expected to print the result, found: No space left on device\n",
+    )
+
+
+def test_terminal_without_the_letters(tmp_path: Path) -> None:
+    """What the terminal can't show is escaped, and the run is done."""
+    song = project(tmp_path)
+    written(song.inbox / "caf\u00e9.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    with command("stage", tmp_path, env=environment) as process:
+        out, err = process.communicate(timeout=60.0)
+    assert process.returncode == Exit.DONE
+    assert r"caf\xe9.wav" in out
+    assert r"staged caf\xe9.wav" in err
+
+
 def test_mistakes_of_our_own_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is no error of ours on purpose comes through with its traceback."""
 
@@ -206,6 +323,13 @@ def test_new(tmp_path: Path) -> None:
     assert found.exit_code == Exit.DONE
     assert sorted(path.name for path in (tmp_path / "song").iterdir()) == ["bounces", "staged", "stager.toml"]
     assert stager("stage", tmp_path / "song").exit_code == Exit.DONE
+
+
+def test_new_says_what_can_be_pasted(tmp_path: Path) -> None:
+    """What to run next can be pasted into a shell, whatever the folder is called."""
+    folder = tmp_path / "it's a song"
+    (line,) = [line for line in stager("new", folder).stderr.splitlines() if "stager stage" in line]
+    assert shlex.split(line.split("then: ")[1]) == ["stager", "stage", str(folder)]
 
 
 def test_new_where_there_is_one(tmp_path: Path) -> None:
@@ -276,6 +400,30 @@ def test_watch_until_idle(tmp_path: Path) -> None:
     assert found.exit_code == Exit.DONE
     assert "staged a.wav" in found.stderr
     assert (song.outbox / "a.wav.json").exists()
+
+
+def test_watch_of_a_project_named_twice(tmp_path: Path) -> None:
+    """The same project by two names is told, before anything is begun."""
+    song = project(tmp_path)
+    found = stager("watch", tmp_path, tmp_path / "stager.toml", "--until-idle", "0")
+    assert found.exit_code == Exit.NOTHING_RAN
+    assert found.stderr == "stager: expected different projects to watch, found one of them named twice\n"
+    assert not song.state.exists()
+
+
+def test_watch_of_a_place_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A watch that is to end by itself, and whose outbox keeps failing, is no success."""
+    project(tmp_path)
+
+    def failing(*_given: object) -> None:
+        raise NoSpace("the disk is full")
+
+    monkeypatch.setattr(project_watch, "write_tables", failing)
+    for where in (daemon, project_watch):
+        monkeypatch.setattr(where, "PAUSE_S", 0.1)
+    found = stager("watch", tmp_path, "--poll", "--until-idle", "0")
+    assert found.exit_code == Exit.NOTHING_RAN
+    assert found.stderr.endswith("stager: the disk is full\n")
 
 
 def test_watch_of_a_project_that_is_missing(tmp_path: Path) -> None:

@@ -3,16 +3,23 @@
 import os
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from stager import batch
 from stager.batch import News
-from stager.errors import AlreadyWatched, PlaceGone
+from stager.errors import AlreadyWatched, NoSpace, PlaceError, PlaceGone, Stopped
+from stager.pipeline import StemJob
 from stager.project import Project
 from stager.staging import staging
+from stager.stopping import check_stop, request_stop
 from stager.watch import Daemon, Voice
+from stager.watch import daemon as room
+from stager.watch import project_watch as watch_room
 from tests.making import in_memory, noise, project, tree, wav, written
 
 STEM = wav(noise(4800, rms=0.02))
@@ -87,3 +94,132 @@ def test_threads_end_with_it(tmp_path: Path) -> None:
     before = set(threading.enumerate())
     Daemon(songs(tmp_path, "one"), Ear().voice, poll=False, until_idle_s=0.0).run()
     assert set(threading.enumerate()) == before
+
+
+class Endless:
+    """Stands in for `prepare`, but for one project reads until it is told to stop; the others wait for that one."""
+
+    def __init__(self, name: str) -> None:
+        self._name, self._real = name, batch.prepare
+        self.begun, self.ended = threading.Event(), threading.Event()
+
+    def __call__(self, job: StemJob) -> object:
+        if job.project.name != self._name:
+            self.begun.wait(10.0)
+            return self._real(job)
+        self.begun.set()
+        try:
+            while not self.ended.wait(0.005):
+                check_stop()
+        except Stopped:
+            self.ended.set()
+            raise
+        return None
+
+
+def test_signal_ends_a_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A signal ends a read at its next block; no draft is left, the tables are there, and later work is not stopped."""
+    (song,), endless = songs(tmp_path, "one"), Endless("one")
+    monkeypatch.setattr(batch, "prepare", endless)
+    written(song.inbox / "a.wav", STEM)
+
+    def end() -> None:
+        endless.begun.wait(10.0)
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    thread = threading.Thread(target=end)
+    thread.start()
+    assert Daemon([song], Ear().voice, poll=True, until_idle_s=None).run() == signal.SIGTERM
+    thread.join()
+    assert endless.ended.is_set()
+    assert set(tree(song.outbox)) == {"report.csv", "report.json"}
+    check_stop()
+
+
+def test_signal_while_another_stem_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A read that a signal ended, and that is looked at before the watch is over, ends it no other way."""
+    (one, two), endless, ear = songs(tmp_path, "one", "two"), Endless("two"), Ear()
+    monkeypatch.setattr(batch, "prepare", endless)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    for song in (one, two):
+        written(song.inbox / "a.wav", STEM)
+
+    def tell(song: Project, news: News) -> None:
+        ear.told.append((song.name, news.outcome.stem))
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert endless.ended.wait(10.0)
+        time.sleep(0.05)
+
+    assert Daemon([one, two], Voice(tell, ear.said.append), poll=True, until_idle_s=None).run() == signal.SIGTERM
+    assert ear.told == [("one", "a.wav")]
+    assert set(tree(one.outbox)) == {"a.wav", "a.wav.json", "report.csv", "report.json"}
+    assert "a.wav" in (one.outbox / "report.csv").read_text()
+    assert set(tree(two.outbox)) == {"report.csv", "report.json"}
+
+
+def test_former_request_does_not_hinder(tmp_path: Path) -> None:
+    """A watch begins with work allowed, whatever was asked for before it."""
+    (song,), ear = songs(tmp_path, "one"), Ear()
+    written(song.inbox / "a.wav", STEM)
+    request_stop()
+    assert Daemon([song], ear.voice, poll=True, until_idle_s=0.0).run() is None
+    assert ear.told == [("one", "a.wav")]
+    check_stop()
+
+
+@pytest.mark.parametrize("fails", ["at the start", "in the middle"])
+def test_work_is_allowed_after_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: str) -> None:
+    """However a watch ends, later work is not told to stop, and the handlers from before are back."""
+    (song,), before = songs(tmp_path, "one"), signal.getsignal(signal.SIGTERM)
+
+    def stop(_watch: object, *_given: object) -> None:
+        request_stop()
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(room.ProjectWatch, "__init__" if fails == "at the start" else "step", stop)
+    with pytest.raises(ZeroDivisionError):
+        Daemon([song], Ear().voice, poll=True, until_idle_s=0.0).run()
+    check_stop()
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_tables_are_there_at_the_end(tmp_path: Path) -> None:
+    """A watch that had nothing to do leaves tables too."""
+    (song,) = songs(tmp_path, "one")
+    Daemon([song], Ear().voice, poll=True, until_idle_s=0.0).run()
+    assert set(tree(song.outbox)) == {"report.csv", "report.json"}
+
+
+def test_trouble_that_lasts_ends_a_watch_with_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A watch that is to end by itself gives up on a place that keeps failing, after one more try, and says why."""
+    (song,), ear, tries = songs(tmp_path, "one"), Ear(), list[int]()
+
+    def failing(*_given: object) -> None:
+        tries.append(1)
+        raise NoSpace("the disk is full")
+
+    monkeypatch.setattr(watch_room, "write_tables", failing)
+    for where in (room, watch_room):
+        monkeypatch.setattr(where, "PAUSE_S", 0.3)
+    with pytest.raises(PlaceError, match="the disk is full"):
+        Daemon([song], ear.voice, poll=True, until_idle_s=0.1).run()
+    assert len(tries) >= 2
+    assert set(ear.said[1:]) == {"one pauses: the disk is full"}
+
+
+def test_trouble_that_passes_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A watch does not end while a place fails, though nothing happens for the idle time; then it goes on, and ends."""
+    (song,), ear, left, real = songs(tmp_path, "one"), Ear(), [1, 1], watch_room.write_tables
+
+    def failing(*given: Any) -> None:
+        if left:
+            left.pop()
+            raise NoSpace("the disk is full")
+        real(*given)
+
+    monkeypatch.setattr(watch_room, "write_tables", failing)
+    for where in (room, watch_room):
+        monkeypatch.setattr(where, "PAUSE_S", 0.3)
+    assert Daemon([song], ear.voice, poll=True, until_idle_s=0.0).run() is None
+    assert ear.said[1:] == ["one pauses: the disk is full"] * 2 + ["one goes on"]
+    assert set(tree(song.outbox)) == {"report.csv", "report.json"}

@@ -1,5 +1,7 @@
 """One project under the daemon, on a clock of numbers: due, settled, at work, told, paused."""
 
+import json
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from contextlib import ExitStack
@@ -15,6 +17,7 @@ from stager.errors import NoSpace
 from stager.model import Outcome, Refused, Staged
 from stager.project import Project
 from stager.staging import Staging, staging
+from stager.watch import project_watch as room
 from stager.watch.project_watch import PAUSE_S, POLL_S, RESCAN_S, ProjectWatch
 from tests.making import float_wav, in_memory, noise, project, tree, wav, written
 
@@ -258,15 +261,71 @@ def test_no_more_at_work_than_there_is_room(scene: Callable[..., Scene]) -> None
     assert sorted(stems(found.heard)) == sorted(names)
 
 
-def test_tables_are_written_when_all_is_done(scene: Callable[..., Scene]) -> None:
-    """After a batch the tables are there, with every stem in them."""
+def reported(song: Project) -> list[str]:
+    """The stems in both tables, which agree."""
+    told = [outcome["stem"] for outcome in json.loads((song.outbox / "report.json").read_bytes())["outcomes"]]
+    assert [line.split(",")[0] for line in (song.outbox / "report.csv").read_text().splitlines()[1:]] == told
+    return told
+
+
+def test_tables_are_written_at_the_start(scene: Callable[..., Scene], tmp_path: Path) -> None:
+    """With nothing to do the tables are there at once, and tell what earlier runs did, though a person deleted them."""
+    song = project(tmp_path)
+    written(song.inbox / "a.wav", STEM, age_s=100.0)
+    with staging(song) as held:
+        bench = Bench(held, Inline(), 4)
+        bench.put(held.job("a.wav"))
+        list(bench.take(0.0))
+    assert not (song.outbox / "report.csv").exists()
     found = scene()
     found.watch.step(0.0)
-    assert not (found.song.outbox / "report.csv").exists()
-    written(found.song.inbox / "a.wav", STEM)
-    for now_s in (1.0, 2.0):
+    assert reported(found.song) == ["a.wav"]
+
+
+def test_tables_are_written_when_all_is_done(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tables are written at the start and when the last stem of a batch is done, and never without a cause."""
+    found, times = scene(room=1), list[float]()
+    real, now = room.write_tables, [0.0]
+    monkeypatch.setattr(room, "write_tables", lambda *given: (times.append(now[0]), real(*given)))
+    for now_s in (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0):
+        now[0] = now_s
+        if now_s == 2.0:
+            for name in ("a.wav", "b.wav"):
+                written(found.song.inbox / name, STEM)
+        if now_s == 6.0:
+            written(found.song.inbox / "c.wav", float_wav(np.full(1000, np.nan)))
         found.watch.step(now_s)
-    assert "a.wav" in (found.song.outbox / "report.csv").read_text()
+    assert times == [0.0, 3.0, 4.0, 7.0]
+    assert reported(found.song) == ["a.wav", "b.wav", "c.wav"]
+
+
+def test_tables_are_written_at_the_end(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """What came of a stem since the tables were written is in them when the watch ends, and nothing stays at work."""
+    found = scene(room=1)
+    for name in ("a.wav", "b.wav"):
+        written(found.song.inbox / name, STEM)
+    found.watch.step(0.0)
+    with monkeypatch.context() as patch:
+        patch.setattr(ProjectWatch, "report", lambda _watch: None)
+        found.watch.step(1.0)
+    assert (stems(found.heard), reported(found.song)) == (["a.wav"], [])
+    found.watch._put_to_work(1.1)
+    found.watch.end()
+    assert reported(found.song) == ["a.wav"]
+    assert found.copies == {"a.wav"}
+    assert not [name for name in tree(found.song.outbox) if name.startswith(".")]
+
+
+def test_end_in_a_place_that_fails(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the outbox fails at the end, the watch ends all the same."""
+    found = scene()
+    monkeypatch.setattr(room, "write_tables", failing)
+    found.watch.end()
+    assert not (found.song.outbox / "report.csv").exists()
+
+
+def failing(*_given: object) -> None:
+    raise NoSpace("the disk is full")
 
 
 def test_broken_place_pauses(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -286,11 +345,70 @@ def test_broken_place_pauses(scene: Callable[..., Scene], monkeypatch: pytest.Mo
     assert found.watch.is_busy
     for now_s in np.arange(1.1, 1.0 + PAUSE_S, 0.3).tolist():
         found.watch.step(now_s)
+        assert found.watch.is_busy
     assert found.copies == set()
     for now_s in (PAUSE_S, 2 * PAUSE_S, 2 * PAUSE_S + 1.0, 3 * PAUSE_S, 3 * PAUSE_S + 1.0):
         found.watch.step(1.0 + now_s)
     assert found.copies == {"a.wav"}
     assert not found.watch.is_busy
+    assert found.said[1:] == [f"{found.song.name} goes on"]
+
+
+def test_pause_ends_with_a_whole_step(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A project is busy until a step succeeded from its scan to its tables; its trouble, and since when, is kept."""
+    found = scene()
+    with monkeypatch.context() as patch:
+        patch.setattr(room, "write_tables", failing)
+        for now_s in (10.0, 10.0 + PAUSE_S - 0.01, 10.0 + PAUSE_S):
+            found.watch.step(now_s)
+            assert found.watch.is_busy
+            assert str(found.watch.trouble) == "the disk is full"
+            assert found.watch.trouble_since_s == 10.0
+    assert found.said == [f"{found.song.name} pauses: the disk is full"] * 2
+    found.watch.step(10.0 + 2 * PAUSE_S - 0.01)
+    assert found.watch.is_busy
+    found.watch.step(10.0 + 2 * PAUSE_S)
+    assert (found.watch.is_busy, found.watch.trouble) == (False, None)
+    assert found.said[2:] == [f"{found.song.name} goes on"]
+    assert reported(found.song) == []
+
+
+def test_pause_ends_with_a_scan(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a pause the inbox is looked through at once, without a hint and long before the next scan was due."""
+    found = scene(Hints())
+    found.watch.step(0.0)
+    written(found.song.inbox / "a.wav", STEM)
+    assert found.events is not None
+    found.events.told = True
+    found.watch.step(0.1)
+    with monkeypatch.context() as patch:
+        patch.setattr(Staging, "publish", lambda _held, _job, made: (made.discard(), failing()))
+        found.watch.step(1.1)
+    assert found.watch.trouble_since_s == 1.1
+    written(found.song.inbox / "b.wav", STEM)
+    found.watch.step(1.1 + PAUSE_S)
+    found.watch.step(2.2 + PAUSE_S)
+    assert 2.2 + PAUSE_S < RESCAN_S
+    assert sorted(stems(found.heard)) == ["a.wav", "b.wav"]
+
+
+def test_copy_edited_by_hand_is_seen_at_the_start(scene: Callable[..., Scene], tmp_path: Path) -> None:
+    """A copy that a person edited since an earlier run is theirs: its stem is due, and staged beside it."""
+    song = project(tmp_path)
+    written(song.inbox / "a.wav", STEM, age_s=100.0)
+    with staging(song) as held:
+        bench = Bench(held, Inline(), 4)
+        bench.put(held.job("a.wav"))
+        list(bench.take(0.0))
+    later = (song.outbox / "a.wav.json").stat().st_mtime + 1.0
+    (song.outbox / "a.wav").write_bytes(b"edited")
+    os.utime(song.outbox / "a.wav", (later, later))
+    found = scene()
+    for now_s in (0.0, 1.0):
+        found.watch.step(now_s)
+    assert [isinstance(outcome, Staged) and outcome.fresh for outcome in found.heard] == [True]
+    assert found.copies == {"a.wav", "a.v2.wav"}
+    assert (found.song.outbox / "a.wav").read_bytes() == b"edited"
 
 
 def test_inbox_that_goes_away_and_comes_back(scene: Callable[..., Scene]) -> None:
