@@ -3,7 +3,7 @@
 import os
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from unicodedata import normalize
@@ -25,12 +25,14 @@ OWN_NAMES: Final = ("report.json", "report.csv", "report.html", "notes.md")
 class CopyPlace:
     """Where a copy goes.
 
-    `instead_of` is the file of a person that it leaves alone, `replaces_sha256` a former copy of ours that it replaces.
+    `instead_of` is the file of a person that it leaves alone, `replaces_sha256` a former copy of ours that it replaces;
+    `passed_over` are all the names that others have.
     """
 
     path: Path
     instead_of: Path | None
     replaces_sha256: str | None
+    passed_over: tuple[Path, ...] = field(default=(), compare=False)
 
 
 def sidecar_place(copy_path: Path) -> Path:
@@ -110,11 +112,13 @@ def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: f
     name = project.copy_name(relative, encoding=info.encoding.value, sample_rate_hz=info.sample_rate_hz)
     first = project.outbox / name
     check_outbox(project, first.parent)
+    passed: list[Path] = []
     for place in _candidates(first):
         _check_length(place)
         found = sha256_of(place)
         if _is_free_or_ours(place, found, shown(relative), own_sha256s):
-            return CopyPlace(place, None if place == first else first, found)
+            return CopyPlace(place, None if place == first else first, found, tuple(passed))
+        passed.append(place)
     raise NameRefused(f"{shown(name)}: expected a free name, found {MOST_PLACES} files of others under it")
 
 

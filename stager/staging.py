@@ -192,12 +192,19 @@ def _check_still_ours(place: CopyPlace, original: Path) -> None:
         FileExistsError: where another file took it meanwhile.
         NameRefused: where the original lies under it, by a link of either kind.
     """
-    if place.path.exists() and place.path.samefile(original):
+    if _is_same_file(place.path, original):
         raise NameRefused(f"{shown(place.path)}: expected a copy's name, found the original itself under it")
     if os.path.lexists(place.path) and (
         place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
     ):
         raise FileExistsError(shown(place.path))
+
+
+def _is_same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
 
 
 def _stale_sidecars(place: CopyPlace, stem: str) -> Iterator[Path]:
@@ -206,9 +213,10 @@ def _stale_sidecars(place: CopyPlace, stem: str) -> Iterator[Path]:
     That is the one of the copy's predecessor, and the one beside a copy that a person has altered since.
     """
     yield sidecar_place(place.path)
-    altered = sidecar_of(place.instead_of) if place.instead_of else None
-    if place.instead_of and altered and altered.stem == stem:
-        yield sidecar_place(place.instead_of)
+    for passed in place.passed_over:
+        altered = sidecar_of(passed)
+        if altered and altered.stem == stem:
+            yield sidecar_place(passed)
 
 
 def _blank(job: StemJob) -> Entry:

@@ -2,10 +2,12 @@
 
 import importlib
 import io
+import os
 import signal
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 
@@ -126,27 +128,30 @@ def schema() -> None:
 
 
 def main() -> None:
-    """Run the command line; what the terminal can't show is escaped, and a closed pipe ends it without a word."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    """Run the command line; what it printed goes out in one piece at its end, so that one place knows what may fail."""
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(Exit.TERMINATED))
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr.reconfigure(errors="backslashreplace")
+    out, status = sys.stdout, 0
+    with redirect_stdout(io.StringIO()) as printed:
+        try:
+            app()
+        except SystemExit as ended:
+            status = ended.code if isinstance(ended.code, int) else 0
+    sys.exit(_hand_over(out, printed.getvalue(), status))
+
+
+def _hand_over(out: TextIO | None, text: str, status: int) -> int:
+    """Write what was printed past every buffer; gives the status, or another where nobody or nothing takes it."""
+    if out is None or not text:
+        return status
+    left = memoryview(text.encode(out.encoding or "utf-8", "backslashreplace"))
     try:
-        app()
+        while left:
+            left = left[os.write(out.fileno(), left) :]
     except BrokenPipeError:
-        sys.stdout = None  # nothing is left to flush into
-        sys.exit(Exit.PIPE_CLOSED)
-    finally:
-        _flush()
-
-
-def _flush() -> None:
-    """Bring what was printed to where it goes, and say where that fails."""
-    try:
-        if sys.stdout is not None:
-            sys.stdout.flush()
+        return Exit.PIPE_CLOSED
     except OSError as error:
-        sys.stdout = None
-        if not isinstance(error, BrokenPipeError):
-            print(f"stager: expected to print the result, found: {error.strerror}", file=sys.stderr)
-        sys.exit(Exit.PIPE_CLOSED if isinstance(error, BrokenPipeError) else Exit.NOTHING_RAN)
+        print(f"stager: expected to print the result, found: {error.strerror}", file=sys.stderr)
+        return Exit.NOTHING_RAN
+    return status

@@ -22,6 +22,7 @@ from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
 from stager.errors import NoSpace, PlaceError, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.model import MAX_CHANNELS, Encoding, StreamInfo
 from stager.names import shown
+from stager.stopping import check_stop
 
 FORMATS: Final = {"AIFF": "AIFF", "AIFC": "AIFF", "CAF": "CAF", "FLAC": "FLAC"}
 ADD_PEAK_CHUNK: Final = 0x1050
@@ -60,6 +61,7 @@ class ForeignFile(AudioFile):
             while len(block := self._next(sound, frames, seen)):
                 seen += len(block)
                 yield block
+                check_stop()
         if seen != self.info.frames:
             self._cut_at(seen)
 

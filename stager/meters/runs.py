@@ -74,7 +74,7 @@ def _added(summary: RunSummary, runs: Runs) -> RunSummary:
     if not len(runs):
         return summary
     lengths = runs.stops - runs.starts
-    longest = int(lengths.argmax())
+    longest = int(np.lexsort((runs.starts, -lengths))[0])
     start, frames = int(runs.starts[longest]), int(lengths[longest])
     is_longer = (frames, -start) > (summary.longest_frames, -summary.longest_start)
     return RunSummary(

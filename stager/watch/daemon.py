@@ -11,6 +11,7 @@ from types import FrameType
 from typing import Final
 
 from stager.batch import Bench, News
+from stager.errors import Stopped
 from stager.names import on_screen
 from stager.project import Project
 from stager.staging import staging
@@ -69,8 +70,11 @@ class Daemon:
         begun_s = time.monotonic()
         while self._signal is None:
             now_s = time.monotonic()
-            for watch in watches:
-                watch.step(now_s)
+            try:
+                for watch in watches:
+                    watch.step(now_s)
+            except Stopped:
+                return
             quiet_since_s = max(begun_s, *(watch.active_at_s for watch in watches))
             idle = not any(watch.is_busy for watch in watches)
             if self._until_idle_s is not None and idle and now_s - quiet_since_s >= self._until_idle_s:

@@ -239,7 +239,7 @@ def test_unreadable_file_asks_for_access() -> None:
 def test_folder_under_the_file_name(tmp_path: Path) -> None:
     """A folder called stager.toml is no project file, and the sentence passes on why."""
     (tmp_path / "stager.toml").mkdir()
-    with pytest.raises(ConfigError, match=r"can't be read as a project file: Is a directory"):
+    with pytest.raises(ConfigError, match=r"can't be read as a project file: it is no regular file"):
         load_project(tmp_path)
 
 

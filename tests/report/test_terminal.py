@@ -31,7 +31,7 @@ LINES: dict[str, tuple[Outcome, str]] = {
     "up to date": (staged(fresh=False), "up to date kick.wav: raised 2 dB"),
     "to be heard": (staged(verdict=Verdict.LISTEN), "staged kick.wav: raised 2 dB; LISTEN"),
     "to be played again": (staged(verdict=Verdict.PLAY_AGAIN), "staged kick.wav: raised 2 dB; PLAY AGAIN"),
-    "refused": (REFUSED, "refused b.wav: b.wav: cut"),
+    "refused": (REFUSED, "refused b.wav: cut"),
 }
 
 
