@@ -247,7 +247,7 @@ def command(*args: object, **options: Any) -> "subprocess.Popen[str]":
 )
 def test_signal_ends_a_run(tmp_path: Path, number: signal.Signals, status: Exit) -> None:
     """A run that is told to stop ends at once with the signal's status, without a traceback, and leaves no draft."""
-    song = project(tmp_path, "[project]\nsettle_s = 60.0\n")
+    song = project(tmp_path, "[project]\nsettle_s = 3.0\n")
     written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
     written(song.inbox / "b.wav", wav(noise(4800, rms=0.02)))
     begun_s = time.monotonic()
