@@ -2,8 +2,9 @@
 
 A process of its own, started by `forks.py`. Each line on stdin is one run, as JSON: `argv`; `below`, the folder whose
 files count; `kind` of steps; `step`, from 1 (0 only counts); `deed`; `lasting`, whether it befalls all later ones too;
-`links`, whether the file system has hard links; `clock_s`, what is added to the time of day; `out`, where to put what
-it prints. Each line on stdout is how a run ended: its exit status, or minus the signal.
+`links`, whether the file system has hard links; `user`, whose rights the run has (0: ours); `clock_s`, what is added to
+the time of day; `out`, where to put what it prints. Each line on stdout is how a run ended: its exit status, or minus
+the signal.
 
 A step of kind `write` is a call by which a file is made, written, synced, renamed or removed, or the ledger is told;
 one of kind `read` is a call by which a file is opened for reading, or read. A deed is `count`; `kill`, `kill after` or
@@ -179,6 +180,10 @@ def _play(run: dict[str, Any]) -> int:
     for number, name in ((1, "out"), (2, "err")):
         os.dup2(REAL_OPEN(f"{run['out']}.{name}", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666), number)
     Hook(run).install()
+    if run["user"]:
+        os.setgroups([])
+        os.setgid(run["user"])
+        os.setuid(run["user"])
     return _main(run["argv"])
 
 

@@ -41,11 +41,12 @@ class Forks:
         deed: str = "count",
         lasting: bool = False,
         links: bool = True,
+        user: int = 0,
         clock_s: float = 0.0,
     ) -> Ended:
         """Run the command to its end; `step` is the call below the folder that the deed befalls."""
         out = str(self._folder / f"run{next(self._numbers) % 8}")
-        asked = {"kind": kind, "step": step, "deed": deed, "lasting": lasting, "links": links}
+        asked = {"kind": kind, "step": step, "deed": deed, "lasting": lasting, "links": links, "user": user}
         asked |= {"argv": [str(arg) for arg in argv], "below": f"{below}/", "clock_s": clock_s, "out": out}
         assert self._process.stdin
         assert self._process.stdout
