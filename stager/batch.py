@@ -53,9 +53,14 @@ class Bench:
         """How many stems are at work."""
         return len(self._working)
 
+    @property
+    def free(self) -> int:
+        """How many more stems may be put to work."""
+        return self.room - len(self._working)
+
     def has_room(self) -> bool:
         """Whether another stem may be put to work."""
-        return len(self._working) < self.room
+        return self.free > 0
 
     def is_at(self, relative: str) -> bool:
         """Whether this stem is at work."""

@@ -1,4 +1,4 @@
-"""The only hand that creates, renames, removes or syncs a file, and that holds a lock.
+"""The only hand that creates, renames, removes or syncs a file.
 
 Nothing appears under its own name before it is whole: it is written as a draft beside its place, synced, checked by the
 caller, and only then renamed. A draft that isn't published is removed; one that a killed process left is swept up at
@@ -17,14 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from stager.errors import AlreadyWatched, NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
+from stager.errors import NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.model import Fingerprint
 from stager.names import shown
-
-if sys.platform == "win32":  # unproven: everything here is run on Linux only
-    import msvcrt
-else:
-    import fcntl
+from stager.processes import is_running
 
 DRAFT_PREFIX: Final = ".stager-"
 DRAFT_SUFFIX: Final = ".tmp"
@@ -109,6 +105,19 @@ def write_new(place: Path, content: bytes) -> None:
     _write_small(place, content, Draft.publish)
 
 
+def write_passing(place: Path, content: bytes) -> None:
+    """Write a small file of ours that only matters while this process runs: whole or not at all, but not synced."""
+    draft = draft_in(place.parent)
+    try:
+        with placing(place):
+            draft.file.write(content)
+            draft.file.close()
+        draft.replace(place)
+    except BaseException:
+        draft.discard()
+        raise
+
+
 def _write_small(place: Path, content: bytes, put: Callable[[Draft, Path], None]) -> None:
     draft = draft_in(place.parent)
     try:
@@ -178,25 +187,6 @@ def sweep_drafts(folder: Path) -> int:
 
 
 @contextmanager
-def locked(path: Path) -> Iterator[None]:
-    """Hold a lock that ends with this process, however it ends; the file names the process that holds it.
-
-    Raises:
-        AlreadyWatched: where another process holds it; says which.
-    """
-    make_folder(path.parent)
-    with placing(path):
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | _CLOEXEC, 0o666)
-    try:
-        _hold(descriptor, path)
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, str(os.getpid()).encode(), 0)
-        yield
-    finally:
-        os.close(descriptor)
-
-
-@contextmanager
 def placing(path: Path, doing: str = "write") -> Iterator[None]:
     """Translate what the system says about a place into one sentence; FileExistsError passes.
 
@@ -228,7 +218,7 @@ def placing(path: Path, doing: str = "write") -> Iterator[None]:
 
 def open_source(path: Path) -> int:
     """Open a file for reading and nothing else; a pipe does not make us wait. Raises OSError."""
-    return os.open(path, os.O_RDONLY | _BINARY | _CLOEXEC | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
+    return os.open(path, os.O_RDONLY | _BINARY | CLOEXEC | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
 
 
 def fingerprint(state: os.stat_result) -> Fingerprint:
@@ -253,34 +243,15 @@ def read_whole(path: Path) -> bytes | None:
 
 
 _BINARY: Final = getattr(os, "O_BINARY", 0)
-_CLOEXEC: Final = getattr(os, "O_CLOEXEC", 0)
+CLOEXEC: Final = getattr(os, "O_CLOEXEC", 0)
 
 
 def _is_alive(draft: str) -> bool:
     """Whether the process that began a draft, another than this one, still runs."""
     pid = draft.removeprefix(DRAFT_PREFIX).partition("-")[0]
-    if not pid.isdecimal() or int(pid) == os.getpid():
-        return False
-    try:
-        os.kill(int(pid), 0)
-    except (ProcessLookupError, OverflowError):
-        return False
-    except OSError:
-        return True
-    return True
+    return pid.isdecimal() and int(pid) != os.getpid() and is_running(int(pid))
 
 
 def _claim(place: Path) -> None:
     """Take a name that nothing has, on file systems without hard links."""
     os.close(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666))
-
-
-def _hold(descriptor: int, path: Path) -> None:
-    try:
-        if sys.platform == "win32":
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-        else:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        holder = (read_whole(path) or b"").decode("ascii", "replace") or "unknown"
-        raise AlreadyWatched(f"{shown(path.parent.parent)}: already watched or staged by process {holder}") from error

@@ -1,8 +1,9 @@
 """What lies in an inbox: the truth that events only hint at."""
 
 import os
+import stat
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from stager.errors import PlaceGone
 from stager.files import is_folder, placing
@@ -42,3 +43,16 @@ def _files(folder: Path, below: str) -> Iterator[str]:
             yield from _files(folder / entry.name, f"{below}{entry.name}/")
         elif entry.is_file(follow_symlinks=False):
             yield below + entry.name
+
+
+def is_stem(project: Project, relative: str) -> bool:
+    """Say whether a stem lies under this name now: a regular file that counts, reached through no link."""
+    if not project.includes(shown(relative)):
+        return False
+    path = project.inbox / relative
+    try:
+        is_file = stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+    above = (project.inbox / part for part in list(PurePath(relative).parents)[:-1])
+    return is_file and not any(folder.is_symlink() for folder in above)

@@ -5,8 +5,9 @@ put in place, and the next start finds out how far that came.
 """
 
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Final, Literal
@@ -22,7 +23,9 @@ class Entry:
     """One stem: what it was when it was last dealt with, and what came of it.
 
     `copy_path` is below the outbox, as bytes; `copy_sha256` is the copy that lies there or, in state `open`, is about
-    to, `former_sha256` the one before it. `fingerprint` is the source's, as text.
+    to, `former_sha256` the one before it. `fingerprint` is the source's, as text; `seen` those of the copy and its
+    sidecar, as they were when they were put in place. `follows` is the key of the stem that this one was called before.
+    `gone` says that the stem was taken out of the inbox, and that this was said.
     """
 
     key: bytes
@@ -39,6 +42,9 @@ class Entry:
     refused: str
     says: str
     at: str
+    seen: str = ""
+    follows: bytes = b""
+    gone: int = 0
 
 
 COLUMNS: Final = tuple(field.name for field in fields(Entry))
@@ -47,33 +53,69 @@ SCHEMA: Final = """CREATE TABLE IF NOT EXISTS stems (
     source_sha256 TEXT NOT NULL, settings_sha256 TEXT NOT NULL, rules INTEGER NOT NULL, version INTEGER NOT NULL,
     copy_path BLOB NOT NULL, copy_sha256 TEXT NOT NULL, former_sha256 TEXT NOT NULL,
     refused TEXT NOT NULL, says TEXT NOT NULL, at TEXT NOT NULL
-) STRICT; PRAGMA user_version = 1"""
-SELECT: Final = f"SELECT {', '.join(COLUMNS)} FROM stems"  # noqa: S608 - column names of our own, no input
-PUT: Final = f"INSERT OR REPLACE INTO stems VALUES ({', '.join(f':{name}' for name in COLUMNS)})"  # noqa: S608
+) STRICT"""
+ADDED: Final = (
+    "ALTER TABLE stems ADD COLUMN seen TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE stems ADD COLUMN follows BLOB NOT NULL DEFAULT x''",
+    "ALTER TABLE stems ADD COLUMN gone INTEGER NOT NULL DEFAULT 0",
+)
+"""What a ledger of version 1 lacks; the version is the number of columns added, and one."""
+NAMED: Final = ", ".join(COLUMNS)
+PUT: Final = f"INSERT OR REPLACE INTO stems ({NAMED}) VALUES ({', '.join(f':{name}' for name in COLUMNS)})"  # noqa: S608
 
 
 class Ledger:
-    """One writing connection, used by one thread; made by `open_ledger`."""
+    """One writing connection, used by one thread; made by `open_ledger`.
+
+    What it holds is kept in memory too: nobody else writes while it is open.
+    """
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self._known: dict[bytes, Entry] = {}
+        self._of_source: defaultdict[str, set[bytes]] = defaultdict(set)
+        self._know(_all(connection))
 
     def entry(self, key: bytes) -> Entry | None:
         """Give what is known of a stem."""
-        with _asking():
-            row = self._connection.execute(f"{SELECT} WHERE key = ?", (key,)).fetchone()
-        return Entry(*row) if row else None
+        return self._known.get(key)
 
     def entries(self) -> tuple[Entry, ...]:
         """Give what is known of every stem, by name."""
-        with _asking():
-            rows = self._connection.execute(f"{SELECT} ORDER BY stem").fetchall()
-        return tuple(Entry(*row) for row in rows)
+        return tuple(sorted(self._known.values(), key=lambda entry: (entry.stem, entry.key)))
 
-    def write(self, entry: Entry) -> None:
-        """Put an entry in place of what was known; it is on the disk when this returns."""
+    def of_source(self, source_sha256: str) -> tuple[Entry, ...]:
+        """Give the stems that had these bytes when they were last dealt with."""
+        return tuple(self._known[key] for key in sorted(self._of_source.get(source_sha256, ())))
+
+    def write(self, *entries: Entry) -> None:
+        """Put entries in place of what was known, all or none; they are on the disk when this returns."""
+        with _asking(), self._connection:
+            self._connection.execute("BEGIN")
+            self._connection.executemany(PUT, map(asdict, entries))
+        self._know(entries)
+
+    def forget(self, key: bytes) -> None:
+        """Strike a stem out; one that isn't known is no error."""
         with _asking():
-            self._connection.execute(PUT, asdict(entry))
+            self._connection.execute("DELETE FROM stems WHERE key = ?", (key,))
+        if former := self._known.pop(key, None):
+            self._of_source[former.source_sha256].discard(key)
+
+    def _know(self, entries: Iterable[Entry]) -> None:
+        for entry in entries:
+            if former := self._known.get(entry.key):
+                self._of_source[former.source_sha256].discard(entry.key)
+            self._known[entry.key] = entry
+            self._of_source[entry.source_sha256].add(entry.key)
+
+
+def _all(connection: sqlite3.Connection) -> tuple[Entry, ...]:
+    """Every entry by name; what the columns of an older ledger don't say is as for a new entry."""
+    connection.row_factory = sqlite3.Row
+    with _asking():
+        rows = connection.execute("SELECT * FROM stems ORDER BY stem, key").fetchall()
+    return tuple(Entry(**{name: row[name] for name in row.keys() if name in COLUMNS}) for row in rows)  # noqa: SIM118
 
 
 @contextmanager
@@ -87,11 +129,12 @@ def open_ledger(path: Path) -> Iterator[Ledger]:
         connection = sqlite3.connect(path, isolation_level=None)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        connection.executescript(SCHEMA)
+        _bring_up_to_date(connection)
     try:
         yield Ledger(connection)
     finally:
-        connection.close()
+        with suppress(sqlite3.Error):  # a disk that is gone has no room for a last word
+            connection.close()
 
 
 def read_entries(path: Path) -> tuple[Entry, ...]:
@@ -106,9 +149,20 @@ def read_entries(path: Path) -> tuple[Entry, ...]:
         uri = f"{path.absolute().as_uri()}?mode=ro{still}"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None)
         try:
-            return Ledger(connection).entries()
+            return _all(connection)
         finally:
             connection.close()
+
+
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    """Make the table, or add what an older version of this package did not write; one step is whole or not at all."""
+    connection.execute(SCHEMA)
+    version = max(1, connection.execute("PRAGMA user_version").fetchone()[0])
+    for number, statement in enumerate(ADDED[version - 1 :], version):
+        connection.execute("BEGIN")
+        connection.execute(statement)
+        connection.execute(f"PRAGMA user_version = {number + 1}")
+        connection.execute("COMMIT")
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -63,24 +63,44 @@ def is_unaltered(copy: Path, copy_sha256: str) -> bool:
     return changed_ns <= logged_ns or sha256_of(copy) == copy_sha256
 
 
-def clashes(project: Project, names: Sequence[str]) -> dict[str, str]:
-    """Say of each stem whose copy would be called like another's what the two are; capitals make no difference.
+class Claims:
+    """Which stems ask for which name of a copy; capitals and the writing of an accent make no difference.
 
     Two copies that differ in capitals alone are one file on many systems, so neither is written.
     """
-    claims: dict[str, list[str]] = {}
-    for relative in names:
-        name = project.copy_name(relative, encoding="PCM_24", sample_rate_hz=48_000)
-        claims.setdefault(normalize("NFC", name).casefold(), []).append(relative)
-    alike = [(relative, group) for group in claims.values() if len(group) > 1 for relative in group]
-    expected = "expected a name of its own for its copy, found the same one for"
-    found = {r: f"{shown(r)}: {expected} {_others(r, group)}; rename one of them" for r, group in alike}
-    taken = [relative for name in OWN_NAMES for relative in claims.get(name, ())]
-    return found | {r: f"{shown(r)}: expected a name for its copy that no report of ours has; rename it" for r in taken}
+
+    def __init__(self, project: Project, names: Iterable[str] = ()) -> None:
+        self._project = project
+        self._stems: dict[str, list[str]] = {}
+        for relative in names:
+            self.add(relative)
+
+    def add(self, relative: str) -> None:
+        """Take in a stem; one that is known already is no error."""
+        group = self._stems.setdefault(self._name(relative), [])
+        if relative not in group:
+            group.append(relative)
+
+    def says(self, relative: str) -> str | None:
+        """Say why a stem's copy can't have its name, or give None."""
+        name = self._name(relative)
+        if name in OWN_NAMES:
+            return f"{shown(relative)}: expected a name for its copy that no report of ours has; rename it"
+        others = [other for other in self._stems.get(name, ()) if other != relative]
+        if not others:
+            return None
+        found = f"found the same one for {', '.join(map(shown, others))}; rename one of them"
+        return f"{shown(relative)}: expected a name of its own for its copy, {found}"
+
+    def _name(self, relative: str) -> str:
+        name = self._project.copy_name(relative, encoding="PCM_24", sample_rate_hz=48_000)
+        return normalize("NFC", name).casefold()
 
 
-def _others(relative: str, group: Sequence[str]) -> str:
-    return ", ".join(shown(other) for other in group if other != relative)
+def clashes(project: Project, names: Sequence[str]) -> dict[str, str]:
+    """Say of each stem whose copy can't have its name why."""
+    claims = Claims(project, names)
+    return {relative: says for relative in names if (says := claims.says(relative))}
 
 
 def sidecars_in(outbox: Path) -> list[Path]:
@@ -120,6 +140,40 @@ def copy_place(project: Project, relative: str, info: StreamInfo, own_sha256s: f
             return CopyPlace(place, None if place == first else first, found, tuple(passed))
         passed.append(place)
     raise NameRefused(f"{shown(name)}: expected a free name, found {MOST_PLACES} files of others under it")
+
+
+def check_still_free(place: CopyPlace, original: Path) -> None:
+    """See that the copy's name is as free, or as much ours, as when it was chosen.
+
+    Raises:
+        FileExistsError: where another file took it meanwhile.
+        NameRefused: where the original lies under it, by a link of either kind.
+    """
+    if _is_same_file(place.path, original):
+        raise NameRefused(f"{shown(place.path)}: expected a copy's name, found the original itself under it")
+    if os.path.lexists(place.path) and (
+        place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
+    ):
+        raise FileExistsError(shown(place.path))
+
+
+def _is_same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
+
+
+def stale_sidecars(place: CopyPlace, stem: str) -> Iterator[Path]:
+    """Sidecars of ours that describe no file any more once the copy is in place.
+
+    That is the one of the copy's predecessor, and the one beside a copy that a person has altered since.
+    """
+    yield sidecar_place(place.path)
+    for passed in place.passed_over:
+        altered = sidecar_of(passed)
+        if altered and altered.stem == stem:
+            yield sidecar_place(passed)
 
 
 def _candidates(first: Path) -> Iterator[Path]:

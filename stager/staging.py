@@ -7,22 +7,32 @@ whenever the process or the power fails; the next start finds open intents and l
 
 import json
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Container, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
-from stager.errors import NameRefused, PlaceGone, StemError
-from stager.files import is_folder, locked, make_folder, remove, sha256_of, sweep_drafts, sync_folder, write_whole
+from stager.errors import PlaceGone, StemError
+from stager.files import (
+    fingerprint,
+    is_folder,
+    make_folder,
+    remove,
+    sha256_of,
+    sweep_drafts,
+    sync_folder,
+    write_whole,
+)
 from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
+from stager.locks import locked
 from stager.meters import Overview
 from stager.model import Fingerprint, Refused, Sidecar, Staged
 from stager.names import shown
-from stager.outbox import CopyPlace, check_outbox, is_unaltered, sidecar_of, sidecar_place
+from stager.outbox import check_outbox, check_still_free, is_unaltered, sidecar_of, sidecar_place, stale_sidecars
 from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
 from stager.project import Project
 
@@ -37,6 +47,17 @@ class Staging:
     def __init__(self, project: Project, ledger: Ledger) -> None:
         self.project = project
         self._ledger = ledger
+        self._settings: dict[str, str] = {}
+
+    def is_current(self, relative: str, fingerprint: Fingerprint) -> bool:
+        """Say whether neither stem nor settings changed since an earlier run, and the copy is in place.
+
+        Nothing is opened where copy and sidecar look as they did when they were put in place.
+        """
+        entry = self._ledger.entry(os.fsencode(relative))
+        if entry is None or not self._is_in_force(entry) or _as_text(fingerprint) != entry.fingerprint:
+            return False
+        return (bool(entry.seen) and self._seen(entry) == entry.seen) or self._sidecar(entry) is not None
 
     def current(self, relative: str, fingerprint: Fingerprint | None) -> Staged | None:
         """Give the outcome of an earlier run, where neither stem nor settings changed and the copy is in place.
@@ -69,9 +90,9 @@ class Staging:
         place, entry = prepared.place.path, self._intent(job, prepared)
         try:
             check_outbox(self.project, place.parent)
-            _check_still_ours(prepared.place, job.path)
+            check_still_free(prepared.place, job.path)
             self._ledger.write(entry)
-            for stale in _stale_sidecars(prepared.place, job.stem):
+            for stale in stale_sidecars(prepared.place, job.stem):
                 remove(stale)
             sync_folder(place.parent)
             (prepared.copy_draft.replace if os.path.lexists(place) else prepared.copy_draft.publish)(place)
@@ -80,16 +101,34 @@ class Staging:
         except BaseException:
             prepared.discard()
             raise
-        self._ledger.write(replace(entry, state="staged"))
+        self._ledger.write(replace(entry, state="staged", seen=self._seen(entry)))
         if prepared.overview:
             self._keep_overview(job, prepared.overview)
-        return Staged(prepared.sidecar)
+        former = self._ledger.entry(entry.follows) if entry.follows else None
+        if former:
+            self._let_go(former)
+        return Staged(prepared.sidecar, called_before=former.stem if former else None)
+
+    def finish_renames(self) -> None:
+        """Let go of the copies that a killed process left under the names that their stems had before."""
+        for entry in self._ledger.entries():
+            former = self._ledger.entry(entry.follows) if entry.follows else None
+            if former and entry.state == "staged":
+                self._let_go(former)
+
+    def note_gone(self, here: Container[str]) -> tuple[str, ...]:
+        """Note which known stems are no longer in the inbox; gives those of which that was not noted before."""
+        listed = [(entry, int(os.fsdecode(entry.key) not in here)) for entry in self._ledger.entries()]
+        changed = [replace(entry, gone=gone) for entry, gone in listed if gone != entry.gone]
+        if changed:
+            self._ledger.write(*changed)
+        return tuple(entry.stem for entry in changed if entry.gone and entry.copy_sha256)
 
     def unchanged(self, job: StemJob, found: Unchanged) -> Staged | None:
         """Note that a stem's bytes are the known ones under another time stamp; None where its copy is gone since."""
         entry = self._ledger.entry(os.fsencode(job.relative))
         if entry is not None:
-            self._ledger.write(replace(entry, fingerprint=_as_text(found.fingerprint)))
+            self._ledger.write(replace(entry, fingerprint=_as_text(found.fingerprint), seen=self._seen(entry)))
         return self.current(job.relative, found.fingerprint)
 
     def refuse(self, job: StemJob, error: StemError) -> Refused:
@@ -99,8 +138,38 @@ class Staging:
         return refused(job, error)
 
     def _is_in_force(self, entry: Entry) -> bool:
-        settings = self.project.settings_sha256_for(shown(os.fsdecode(entry.key)))
-        return entry.state == "staged" and entry.rules == RULES_VERSION and entry.settings_sha256 == settings
+        if entry.state != "staged" or entry.rules != RULES_VERSION:
+            return False
+        if entry.stem not in self._settings:
+            self._settings[entry.stem] = self.project.settings_sha256_for(entry.stem)
+        return entry.settings_sha256 == self._settings[entry.stem]
+
+    def _seen(self, entry: Entry) -> str:
+        """How copy and sidecar look to the system, or nothing where one of them is not there."""
+        copy = self.project.outbox / os.fsdecode(entry.copy_path)
+        with suppress(OSError):
+            return " ".join(_as_text(fingerprint(path.lstat())) for path in (copy, sidecar_place(copy)))
+        return ""
+
+    def _called_before(self, job: StemJob, source_sha256: str) -> bytes:
+        """The key of the stem that this one was until now: new under its name, its bytes gone under the former one."""
+        known = self._ledger.entry(os.fsencode(job.relative))
+        if known is not None and known.copy_sha256:
+            return known.follows if known.state == "open" else b""
+        alike = self._ledger.of_source(source_sha256)
+        gone = (other for other in alike if not os.path.lexists(self.project.inbox / os.fsdecode(other.key)))
+        return next((other.key for other in gone if other.state == "staged"), b"")
+
+    def _let_go(self, former: Entry) -> None:
+        """Remove copy and sidecar of a stem that has another name now; a copy that a person has altered stays."""
+        copy = self.project.outbox / os.fsdecode(former.copy_path)
+        if not os.path.lexists(copy) or (not copy.is_symlink() and sha256_of(copy) == former.copy_sha256):
+            # the sidecar first: where one lies, its copy does
+            for path in (sidecar_place(copy), copy, self.project.state / OVERVIEWS / overview_name(former.key)):
+                remove(path)
+            if is_folder(copy.parent):
+                sync_folder(copy.parent)
+        self._ledger.forget(former.key)
 
     def _sidecar(self, entry: Entry) -> Sidecar | None:
         """The sidecar of an entry's copy, where both are in place and belong together."""
@@ -123,6 +192,7 @@ class Staging:
             copy_path=os.fsencode(prepared.place.path.relative_to(self.project.outbox)),
             copy_sha256=made.sha256,
             former_sha256=prepared.place.replaces_sha256 or "",
+            follows=self._called_before(job, sidecar.source.sha256),
         )
 
     def _keep_overview(self, job: StemJob, overview: Overview) -> None:
@@ -163,7 +233,9 @@ def staging(project: Project) -> Iterator[Staging]:
     with locked(project.state / LOCK), open_ledger(project.state / LEDGER) as ledger:
         sweep_drafts(project.outbox)
         sweep_drafts(project.state)
-        yield Staging(project, ledger)
+        held = Staging(project, ledger)
+        held.finish_renames()
+        yield held
 
 
 def check_places(project: Project) -> None:
@@ -183,40 +255,6 @@ def check_places(project: Project) -> None:
 def overview_name(key: bytes) -> str:
     """Give the file name of a stem's overview, from the bytes of its path below the inbox."""
     return f"{sha256(key).hexdigest()[:32]}.json"
-
-
-def _check_still_ours(place: CopyPlace, original: Path) -> None:
-    """See that the copy's name is as free, or as much ours, as when it was chosen.
-
-    Raises:
-        FileExistsError: where another file took it meanwhile.
-        NameRefused: where the original lies under it, by a link of either kind.
-    """
-    if _is_same_file(place.path, original):
-        raise NameRefused(f"{shown(place.path)}: expected a copy's name, found the original itself under it")
-    if os.path.lexists(place.path) and (
-        place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
-    ):
-        raise FileExistsError(shown(place.path))
-
-
-def _is_same_file(one: Path, other: Path) -> bool:
-    try:
-        return one.samefile(other)
-    except OSError:
-        return False
-
-
-def _stale_sidecars(place: CopyPlace, stem: str) -> Iterator[Path]:
-    """Sidecars of ours that describe no file any more once the copy is in place.
-
-    That is the one of the copy's predecessor, and the one beside a copy that a person has altered since.
-    """
-    yield sidecar_place(place.path)
-    for passed in place.passed_over:
-        altered = sidecar_of(passed)
-        if altered and altered.stem == stem:
-            yield sidecar_place(passed)
 
 
 def _blank(job: StemJob) -> Entry:
@@ -242,5 +280,6 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-def _as_text(fingerprint: Fingerprint) -> str:
-    return ":".join(map(str, vars(fingerprint).values()))
+def _as_text(found: Fingerprint) -> str:
+    """A fingerprint without its device, whose number is another one after a disk was plugged in again."""
+    return f"{found.inode}:{found.size_bytes}:{found.modified_ns}:{found.changed_ns}"

@@ -12,7 +12,7 @@ from typing import Annotated, Any, TextIO
 import typer
 
 from stager import __version__
-from stager.cli.exits import Exit, FailOn, ReferenceName
+from stager.cli.exits import Exit, FailOn, LogKind, ReferenceName
 from stager.errors import StagerError, Stopped
 
 app = typer.Typer(
@@ -27,6 +27,11 @@ ProjectPath = Annotated[Path, typer.Argument(metavar="PROJECT", help="a folder w
 AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
 FailOnOption = Annotated[FailOn | None, typer.Option("--fail-on", help="exit 1 where a verdict is this or worse")]
 Jobs = Annotated[int | None, typer.Option("--jobs", min=1, max=64, help="stems at work at once; default: one a core")]
+
+Discover = Annotated[
+    bool, typer.Option("--discover", help="PROJECT... are folders: watch every project below them, new ones too")
+]
+LogOption = Annotated[LogKind, typer.Option("--log", help="lines for people, or one JSON object a line")]
 
 
 def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
@@ -99,9 +104,18 @@ def watch(
         float | None, typer.Option("--until-idle", metavar="S", min=0.0, help="end once nothing happened for S seconds")
     ] = None,
     poll: Annotated[bool, typer.Option("--poll", help="look every second instead of listening for changes")] = False,  # noqa: FBT002
+    discover: Discover = False,  # noqa: FBT002
+    log: LogOption = LogKind.LINES,
 ) -> None:
     """Stage stems as they are bounced, until stopped."""
-    run_command("watch_command", projects=projects or [Path()], until_idle_s=until_idle, poll=poll)
+    run_command(
+        "watch_command",
+        projects=projects or [Path()],
+        until_idle_s=until_idle,
+        poll=poll,
+        discover=discover,
+        log=log,
+    )
 
 
 @app.command()
@@ -119,6 +133,12 @@ def measure(
 def verify(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
     """Re-read originals and copies, and prove that they differ in level alone."""
     run_command("verify_command", project=project, as_json=as_json)
+
+
+@app.command()
+def status(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
+    """Show what a running watch is doing, and which stems have no copy."""
+    run_command("status_command", project=project, as_json=as_json)
 
 
 @app.command()

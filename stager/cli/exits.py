@@ -32,3 +32,10 @@ class ReferenceName(StrEnum):
 
     SINE = "sine"
     SQUARE = "square"
+
+
+class LogKind(StrEnum):
+    """How a watch writes its log."""
+
+    LINES = "lines"
+    JSON = "json"

@@ -50,15 +50,15 @@ def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | N
 class Teller:
     """Says one line a stem, and every hint once."""
 
-    def __init__(self, total: int | None = None) -> None:
-        self._total, self._count = total, 0
+    def __init__(self, total: int | None = None, front: str = "") -> None:
+        self._total, self._front, self._count = total, front, 0
         self._said: set[str] = set()
 
     def tell(self, news: News) -> None:
         """Say what became of a stem."""
         self._count += 1
         count = f"{self._count}/{self._total} " if self._total else ""
-        say(count + outcome_line(news.outcome))
+        say(self._front + count + outcome_line(news.outcome))
         if news.instead_of:
             say(f"  a file that is not ours is called {news.instead_of}; it stays, and the copy lies beside it")
         for name in _not_carried(news.outcome):

@@ -94,10 +94,14 @@ def read_sidecar(text: str | bytes) -> Sidecar:
 
 @dataclass(frozen=True)
 class Staged:
-    """A stem whose copy lies in the outbox; `fresh` where this run made it, not an earlier one."""
+    """A stem whose copy lies in the outbox; `fresh` where this run made it, not an earlier one.
+
+    `called_before` is the name under which the same bytes lay in the inbox until now.
+    """
 
     sidecar: Sidecar
     fresh: bool = True
+    called_before: str | None = None
 
     @property
     def stem(self) -> str:

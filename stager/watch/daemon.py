@@ -1,97 +1,135 @@
-"""Runs the watch of one or more projects until it is told to stop, or until nothing is left to do."""
+"""Runs the watch of many projects until it is told to stop, or until nothing is left to do."""
 
-import os
 import signal
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Event
 from types import FrameType
 from typing import Final
 
-from stager.batch import Bench, News
-from stager.errors import Stopped
-from stager.names import on_screen
-from stager.project import Project
-from stager.staging import staging
+from stager.errors import ConfigError, PlaceError, PlaceGone
+from stager.names import shown
+from stager.project import Project, load_project
 from stager.stopping import allow_work, request_stop
-from stager.watch.events import Events
-from stager.watch.project_watch import PAUSE_S, ProjectWatch
+from stager.watch.discover import project_files_below
+from stager.watch.keeper import PAUSE_S, Keeper
+from stager.watch.voice import Voice
 
-TICK_S: Final = 0.1
-
-
-@dataclass(frozen=True)
-class Voice:
-    """Who hears what: `tell` every outcome, with its project; `say` every other line."""
-
-    tell: Callable[[Project, News], None]
-    say: Callable[[str], None]
+LOOK_S: Final = 0.2
+DISCOVER_S: Final = 3.0
+MOST_PROJECTS: Final = 1000
 
 
 class Daemon:
-    """Watches projects; `run` returns when it is over, with the number of the signal that ended it, or None."""
+    """Watches projects; `run` returns when it is over, with the number of the signal that ended it, or None.
 
-    def __init__(self, projects: Sequence[Project], voice: Voice, *, poll: bool, until_idle_s: float | None) -> None:
-        self._projects, self._voice = projects, voice
+    `parents` are folders below which new projects are taken up as they come.
+    """
+
+    def __init__(
+        self,
+        projects: Sequence[Project],
+        voice: Voice,
+        *,
+        poll: bool,
+        until_idle_s: float | None,
+        parents: Sequence[Path] = (),
+    ) -> None:
+        self._projects, self._parents, self._voice = projects, parents, voice
         self._poll, self._until_idle_s = poll, until_idle_s
+        self._ended = Event()
         self._signal: int | None = None
+        self._keepers: dict[Path, tuple[Keeper, Future[None]]] = {}
+        self._passed_over: dict[Path, str] = {}
+        self._discover_at_s = 0.0
 
     def run(self) -> int | None:
         """Watch until SIGINT or SIGTERM, or until nothing happened for `until_idle_s`.
 
         Raises:
-            AlreadyWatched: where another process watches one of the projects; nothing was begun.
-            PlaceError: where a folder is missing at the start.
+            AlreadyWatched: where another process watches the projects; with several, the others are watched.
+            PlaceError: where a folder is missing at the start; likewise.
         """
-        with self._listening(), ExitStack() as stack:
-            executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
-            watches = [self._watch(project, executor, stack) for project in self._projects]
-            for watch in watches:
-                self._voice.say(f"watching {on_screen(str(watch.project.inbox))} for {watch.project.name}")
-            self._loop(watches)
-            for watch in watches:
-                watch.end()
+        with self._listening(), ThreadPoolExecutor(MOST_PROJECTS, thread_name_prefix="project") as threads:
+            try:
+                self._begin(threads)
+                self._loop(threads)
+            finally:
+                request_stop()
+                for keeper, _ in self._keepers.values():
+                    keeper.stop()
         return self._signal
 
-    def _watch(self, project: Project, executor: ThreadPoolExecutor, stack: ExitStack) -> ProjectWatch:
-        held = stack.enter_context(staging(project))
-        bench = Bench(held, executor, room=2 * (os.cpu_count() or 1))
-        stack.callback(bench.clear)
-        events = None if self._poll else Events(project.inbox)
-        if events:
-            stack.callback(events.close)
-            if not events.works:
-                self._voice.say(f"{project.name}: the system tells of no changes here; looking every second instead")
-        return ProjectWatch(held, bench, events, lambda news: self._voice.tell(project, news), self._voice.say)
+    def _begin(self, threads: ThreadPoolExecutor) -> None:
+        """Start every project that was named; one that can't be watched is said, and is an error where no other can."""
+        failed: list[BaseException] = []
+        for project in self._projects:
+            self._keep(project, threads)
+        for keeper, _ in list(self._keepers.values()):
+            if error := keeper.begun.exception():
+                failed.append(error)
+                self._keepers.pop(keeper.project.file)
+        if failed and not self._keepers and not self._parents:
+            raise failed[0]
+        for error in failed:
+            self._voice.say(f"not watched: {error}", level="warning")
 
-    def _loop(self, watches: Sequence[ProjectWatch]) -> None:
+    def _keep(self, project: Project, threads: ThreadPoolExecutor) -> Keeper:
+        keeper = Keeper(project, self._voice, poll=self._poll)
+        self._keepers[project.file] = keeper, threads.submit(keeper.run)
+        return keeper
+
+    def _loop(self, threads: ThreadPoolExecutor) -> None:
         begun_s = time.monotonic()
-        while self._signal is None:
+        while not self._ended.wait(LOOK_S):
             now_s = time.monotonic()
-            try:
-                for watch in watches:
-                    watch.step(now_s)
-            except Stopped:
+            self._discover(threads, now_s)
+            for _, work in self._keepers.values():
+                if work.done():
+                    work.result()  # a thread that ended by itself ended by a fault of ours
+            if self._until_idle_s is not None and self._is_idle(begun_s, now_s, self._until_idle_s):
                 return
-            quiet_since_s = max(begun_s, *(watch.active_at_s for watch in watches))
-            idle = not any(watch.is_busy for watch in watches)
-            if self._until_idle_s is not None and idle and now_s - quiet_since_s >= self._until_idle_s:
-                return
-            self._give_up(watches, now_s)
-            time.sleep(TICK_S)
 
-    def _give_up(self, watches: Sequence[ProjectWatch], now_s: float) -> None:
-        """A watch that is to end by itself does not wait for ever for a place that fails.
+    def _is_idle(self, begun_s: float, now_s: float, until_idle_s: float) -> bool:
+        """Whether nothing happened for long enough.
 
         Raises:
             PlaceError: what has kept a project from working for longer than the idle time and one more try.
         """
-        for watch in watches:
-            patience_s = (self._until_idle_s or 0.0) + PAUSE_S + 1.0
-            if self._until_idle_s is not None and watch.trouble and now_s - watch.trouble_since_s > patience_s:
-                raise watch.trouble
+        keepers = [keeper for keeper, _ in self._keepers.values()]
+        for keeper in keepers:
+            if keeper.trouble and now_s - keeper.trouble_since_s > until_idle_s + PAUSE_S + 1.0:
+                raise keeper.trouble
+        quiet_since_s = max(begun_s, *(keeper.active_at_s for keeper in keepers), 0.0)
+        return not any(keeper.is_busy for keeper in keepers) and now_s - quiet_since_s >= until_idle_s
+
+    def _discover(self, threads: ThreadPoolExecutor, now_s: float) -> None:
+        """Take up projects that came since, and let go of those whose file is gone."""
+        if not self._parents or now_s < self._discover_at_s:
+            return
+        found = {file.resolve() for parent in self._parents for file in project_files_below(parent)}
+        for file in sorted(found - self._keepers.keys()):
+            self._take_up(file, threads)
+        for file in self._keepers.keys() - found - {project.file for project in self._projects}:
+            keeper, _ = self._keepers.pop(file)
+            keeper.stop()
+            self._voice.say(f"{keeper.project.name} is no longer there, and no longer watched", keeper.project)
+        self._discover_at_s = time.monotonic() + DISCOVER_S
+
+    def _take_up(self, file: Path, threads: ThreadPoolExecutor) -> None:
+        """Watch a project that was found; one that can't be watched is said once, and tried again."""
+        try:
+            keeper = self._keep(load_project(file), threads)
+            keeper.begun.result()
+            self._passed_over.pop(file, None)
+        except (ConfigError, PlaceError) as error:
+            self._keepers.pop(file, None)
+            if self._passed_over.get(file) != str(error):
+                self._passed_over[file] = str(error)
+                self._voice.say(f"not watched: {error}", level="warning")
 
     @contextmanager
     def _listening(self) -> Iterator[None]:
@@ -107,3 +145,15 @@ class Daemon:
     def _stop(self, number: int, _frame: FrameType | None) -> None:
         self._signal = number
         request_stop()
+        self._ended.set()
+
+
+def check_parents(parents: Sequence[Path]) -> None:
+    """See that folders to discover projects in are there.
+
+    Raises:
+        PlaceGone: where one is not.
+    """
+    for parent in parents:
+        if not parent.is_dir():
+            raise PlaceGone(f"{shown(parent)}: expected a folder with projects below it, found none")

@@ -1,30 +1,51 @@
 """Watches one project: finds what is due, waits until it has settled, puts it to work, tells what came of it."""
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from stager.batch import Bench, News
 from stager.containers import fingerprint_of
-from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem
-from stager.inbox import stems_in
-from stager.model import Fingerprint, Refused
-from stager.outbox import clashes
+from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem, UnreadableStem
+from stager.inbox import is_stem, stems_in
+from stager.model import Fingerprint, Refused, Staged
+from stager.outbox import Claims
 from stager.report import collect, write_tables
 from stager.staging import Staging
-from stager.watch.events import Events
-from stager.watch.settle import Settling
+from stager.watch.due import Due, Holders
+from stager.watch.events import Events, Hints
+from stager.watch.holders import held_for_writing
 
-RESCAN_S: Final = 10.0
+RESCAN_S: Final = 120.0
+"""How often everything is looked at though the system tells of changes."""
 POLL_S: Final = 1.0
-PAUSE_S: Final = 5.0
+IDLE_SHARE: Final = 0.005
+"""The share of a core that looking through the inbox may take: a look that took long comes less often."""
+DEAF_S: Final = 5.0
+"""How long the system may take to tell of a file that a look found by itself."""
 NOT_YET: Final = (StillGrowingStem.code, ChangedStem.code)
 """Refusals that only say that it was too early; the stem is looked at again."""
+MOST_NAMED: Final = 3
+
+
+@dataclass(frozen=True)
+class _Bad:
+    """A stem that was refused, and as what."""
+
+    fingerprint: Fingerprint
+    clash: str | None
+    outcome: Refused
+
+    @property
+    def may_pass(self) -> bool:
+        """Whether the fault may lie around the file, which then does not change when it is mended."""
+        return self.outcome.refused == UnreadableStem.code
 
 
 class ProjectWatch:
-    """One project under the daemon. `tell` hears of every outcome, `say` of everything else worth a line."""
+    """One project under its lock. `tell` hears of every outcome, `say` of everything else worth a line."""
 
     def __init__(
         self,
@@ -33,122 +54,152 @@ class ProjectWatch:
         events: Events | None,
         tell: Callable[[News], None],
         say: Callable[[str], None],
+        holders: Holders = held_for_writing,
     ) -> None:
         self.project = staging.project
         self._staging, self._bench, self._events = staging, bench, events
         self._tell, self._say = tell, say
-        self._settling = Settling(self.project.settings.project.settle_s)
-        self._due: set[str] = set()
-        self._dealt_with: dict[str, tuple[Fingerprint, str | None]] = {}
+        self._due = Due(self.project.inbox, self.project.settings.project.settle_s, holders)
+        self._refused: dict[str, _Bad] = {}
         self._at_work: dict[str, Fingerprint] = {}
-        self._said_waiting: set[str] = set()
-        self._clashes: dict[str, str] = {}
-        self._scan_at_s = self._pause_until_s = 0.0
-        self._reported = False
-        self.trouble: PlaceError | None = None
-        self.trouble_since_s = 0.0
+        self._names: frozenset[str] = frozenset()
+        self._claims = Claims(self.project)
+        self._untold: dict[str, float] = {}
+        self._scan_at_s: float | None = None
+        self._report_at_s: float | None = 0.0
+        self._quiet_until_s = 0.0
         self.active_at_s = 0.0
 
-    def step(self, now_s: float) -> None:
-        """Do what is due now; a place that fails pauses this project, and it goes on by itself."""
-        if now_s < self._pause_until_s:
-            return
-        try:
-            self._scan(now_s)
-            self._put_to_work(now_s)
-            self._take(now_s)
-            if self.trouble is not None:
-                self._say(f"{self.project.name} goes on")
-            self.trouble = None
-        except PlaceError as error:
-            self._say(f"{self.project.name} pauses: {error}")
-            self._bench.clear()
-            self._at_work.clear()
-            if self.trouble is None:
-                self.trouble_since_s = now_s
-            self._pause_until_s, self._scan_at_s, self.trouble = now_s + PAUSE_S, 0.0, error
+    def step(self, now_s: float, *, everything: bool = False) -> None:
+        """Do what is due now; with `everything`, look through the whole inbox first.
+
+        Raises:
+            PlaceError: where a folder or the disk fails.
+            Stopped: where the process was told to stop.
+        """
+        hints = self._events.take() if self._events else Hints()
+        self._look(now_s, Hints(hints.paths, hints.everything or everything))
+        for name, fingerprint in self._due.ripe(now_s, self._bench.free):
+            self._at_work[name] = fingerprint
+            self._bench.put(replace(self._staging.job(name), clash=self._claims.says(name)))
+        self._take(now_s)
+        for says in self._due.unsaid(now_s):
+            self._say(f"waiting for {says}")
 
     @property
     def is_busy(self) -> bool:
-        """Whether a stem is waited for or at work, or the project pauses."""
-        return self.trouble is not None or bool(self._due or self._at_work)
+        """Whether a stem is waited for or at work."""
+        return bool(self._due or self._at_work)
 
-    def _scan(self, now_s: float) -> None:
-        """Look through the inbox where something happened, and now and then in any case."""
-        listens = self._events is not None and self._events.works
-        happened = self._events.happened() if self._events and listens else False
-        if not happened and now_s < self._scan_at_s:
-            return
-        names = stems_in(self.project)
-        self._scan_at_s = now_s + (RESCAN_S if listens else POLL_S)
-        self._clashes = clashes(self.project, names)
-        for name in names:
-            if name not in self._due and name not in self._at_work and self._is_news(name):
-                self._due.add(name)
-                self.active_at_s = now_s
+    @property
+    def queue(self) -> int:
+        """How many stems wait or are at work."""
+        return len(self._due) + len(self._at_work)
 
-    def _is_news(self, name: str) -> bool:
+    @property
+    def waiting(self) -> dict[str, str]:
+        """Why each stem that isn't at work waits, by name."""
+        return self._due.reasons()
+
+    def _look(self, now_s: float, hints: Hints) -> None:
+        """Look where something happened, and now and then through the whole inbox."""
+        first, scheduled = self._scan_at_s is None, self._scan_at_s is not None and now_s >= self._scan_at_s
+        if first or scheduled or hints.everything:
+            self._scan(now_s, by_itself=scheduled and not hints.everything)
+        for name in hints.paths:
+            self._untold.pop(name, None)
+            if is_stem(self.project, name):
+                self._claims.add(name)
+                self._names |= {name}
+                self._consider(name, now_s)
+        self._due.hurry(hints.paths)
+        self._mind_deafness(now_s)
+
+    def _scan(self, now_s: float, *, by_itself: bool) -> None:
+        """Look through the whole inbox; `by_itself` says that no hint asked for it."""
+        begun_s = time.perf_counter()
+        names = frozenset(stems_in(self.project))
+        if by_itself:
+            self._untold |= dict.fromkeys(names - self._names, now_s)
+        if names != self._names:
+            self._claims = Claims(self.project, sorted(names))
+            self._refused = {name: state for name, state in self._refused.items() if name in names}
+            self._names = names
+        for name in sorted(names):
+            self._consider(name, now_s, again=by_itself)
+        if not self.is_busy:
+            self._say_gone(self._staging.note_gone(names))
+        costs_s = time.perf_counter() - begun_s
+        self._scan_at_s = now_s + max(RESCAN_S if self._events else POLL_S, costs_s / IDLE_SHARE)
+
+    def _consider(self, name: str, now_s: float, *, again: bool = False) -> None:
+        if name not in self._due and name not in self._at_work and self._is_news(name, again=again):
+            self._due.add(name, now_s)
+            self.active_at_s = now_s
+
+    def _is_news(self, name: str, *, again: bool) -> bool:
         try:
             fingerprint = fingerprint_of(self.project.inbox / name)
         except StemError:
             return False
-        state = fingerprint, self._clashes.get(name)
-        if self._dealt_with.get(name) == state:
-            return False
-        if self._staging.current(name, fingerprint):
-            self._dealt_with[name] = state
-            return False
-        return True
+        clash = self._claims.says(name)
+        if bad := self._refused.get(name):
+            return (bad.fingerprint, bad.clash) != (fingerprint, clash) or (again and bad.may_pass)
+        return clash is not None or not self._staging.is_current(name, fingerprint)
 
-    def _put_to_work(self, now_s: float) -> None:
-        for name in sorted(self._due):
-            if not self._bench.has_room():
-                return
-            try:
-                fingerprint = fingerprint_of(self.project.inbox / name)
-            except StemError:
-                self._due.discard(name)
-                self._settling.forget(name)
-                continue
-            if self._settling.is_ready(name, fingerprint, now_s):
-                self._due.discard(name)
-                self._settling.forget(name)
-                self._at_work[name] = fingerprint
-                self._bench.put(replace(self._staging.job(name), clash=self._clashes.get(name)))
+    def _mind_deafness(self, now_s: float) -> None:
+        """Where a look found new files of which the system never told, look every second from now on."""
+        if self._events and any(now_s - found_s > DEAF_S for found_s in self._untold.values()):
+            self._say(f"{self.project.name}: the system tells of no changes here; looking every second instead")
+            self._events, self._scan_at_s = None, now_s
+        if not self._events:
+            self._untold.clear()
+
+    def _say_gone(self, stems: Sequence[str]) -> None:
+        if stems:
+            more = f" and {len(stems) - MOST_NAMED} more" if len(stems) > MOST_NAMED else ""
+            stay = "its copy stays" if len(stems) == 1 else "their copies stay"
+            self._say(f"taken out of the inbox: {', '.join(stems[:MOST_NAMED])}{more}; {stay}")
 
     def _take(self, now_s: float) -> None:
         if len(self._bench):
             for job, news in self._bench.take(0.0):
-                self._note(job.relative, news)
+                self._note(job.relative, news, now_s)
                 self.active_at_s = now_s
-        if not self._at_work:
-            self.report()
+        if not self._at_work and self._report_at_s is not None and now_s >= self._report_at_s:
+            self.report(now_s)
 
     def end(self) -> None:
         """Let go of what is at work, and write the tables if the outbox lets us."""
         self._bench.clear()
-        with suppress(PlaceError):
-            self.report()
+        if self._report_at_s is not None:
+            with suppress(PlaceError):
+                self.report(0.0)
 
-    def report(self) -> None:
-        """Write the tables, where anything came of a stem since they were written.
+    def report(self, now_s: float) -> None:
+        """Write the tables; the next time not before that has become cheap beside what was done.
 
         Raises:
             PlaceError: where the outbox can't be written.
         """
-        if not self._reported:
-            write_tables(self.project, collect(self.project))
-            self._reported = True
+        begun_s = time.perf_counter()
+        write_tables(self.project, collect(self.project))
+        self._report_at_s = None
+        self._quiet_until_s = now_s + 20.0 * (time.perf_counter() - begun_s)
 
-    def _note(self, name: str, news: News) -> None:
+    def _note(self, name: str, news: News, now_s: float) -> None:
         fingerprint = self._at_work.pop(name)
         if isinstance(news.outcome, Refused) and news.outcome.refused in NOT_YET:
-            self._due.add(name)
-            if name not in self._said_waiting:
-                self._said_waiting.add(name)
-                self._say(f"waiting for {news.outcome.says}")
+            self._due.add(name, now_s, news.outcome.says)
             return
-        self._said_waiting.discard(name)
-        self._dealt_with[name] = fingerprint, self._clashes.get(name)
-        self._reported = False
+        former = self._refused.pop(name, None)
+        if isinstance(news.outcome, Refused):
+            self._refused[name] = _Bad(fingerprint, self._claims.says(name), news.outcome)
+            if former and former.outcome == news.outcome:
+                return
+        if self._report_at_s is None:
+            self._report_at_s = self._quiet_until_s
         self._tell(news)
+        if isinstance(news.outcome, Staged) and news.outcome.called_before:
+            stem, before = news.outcome.stem, news.outcome.called_before
+            self._say(f"{stem} is {before} under a new name; its copy followed")

@@ -1,0 +1,62 @@
+"""`stager status`: what a running watch is doing, from another shell."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from stager.cli.exits import Exit
+from stager.cli.screen import print_json
+from stager.names import on_screen
+from stager.project import load_project
+from stager.watch import Status, read_status
+
+STATE_WORDS: Final = {
+    "watching": "watching, nothing to do",
+    "busy": "at work",
+    "paused": "PAUSED",
+    "not_watched": "NOT WATCHED",
+}
+SILENT_S: Final = 60.0
+"""A sign of life older than this, from a process that still runs, is worth a word."""
+
+
+def run(*, project: Path, as_json: bool) -> Exit:
+    """Print what the watch of a project is doing, and which stems have no copy."""
+    status = read_status(load_project(project))
+    if as_json:
+        print_json(status.to_data())
+    else:
+        print("\n".join(map(on_screen, _lines(status))))
+    return Exit.DONE
+
+
+def _lines(status: Status) -> list[str]:
+    silent_s = _age_s(status.last_seen_at)
+    seen = "" if silent_s is None else f", last seen {_ago(silent_s)}"
+    who = f" (process {status.pid})" if status.pid else ""
+    lines = [f"{status.project}: {STATE_WORDS.get(status.state, status.state)}{seen}{who}"]
+    if status.pid and silent_s is not None and silent_s > SILENT_S:
+        lines.append("  no sign of life for longer than usual: its folder may not answer")
+    if status.says:
+        lines.append(f"  {status.says}")
+    if status.queue:
+        lines.append(f"{status.queue} {'stem' if status.queue == 1 else 'stems'} in the queue")
+    lines += [f"  waiting for {says}" for _, says in status.waiting]
+    if status.failures:
+        lines.append("without a copy of their last bounce:")
+        lines += [f"  {failure.refused}: {failure.says}" for failure in status.failures]
+    return lines
+
+
+def _age_s(at: str | None) -> float | None:
+    if at is None:
+        return None
+    return max(0.0, (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds())
+
+
+def _ago(seconds: float) -> str:
+    """An age as a person says it."""
+    for unit_s, unit in ((86_400.0, "d"), (3_600.0, "h"), (60.0, "min")):
+        if seconds >= unit_s:
+            return f"{seconds / unit_s:.0f} {unit} ago"
+    return f"{seconds:.0f} s ago"

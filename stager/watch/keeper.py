@@ -1,0 +1,221 @@
+"""Keeps one project watched, in a thread of its own, whatever happens to its folders and its project file.
+
+A place that fails closes everything that was open there, the lock too, and all is opened anew after a pause: a disk
+that was unplugged comes back as another one. A project file that changes is taken up the same way, if it is sound.
+"""
+
+import os
+import time
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from threading import Event
+from typing import Final
+
+from stager.batch import Bench, News
+from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
+from stager.files import fingerprint
+from stager.model import Fingerprint
+from stager.names import shown
+from stager.project import Project, load_project
+from stager.staging import staging
+from stager.watch.events import Events
+from stager.watch.project_watch import ProjectWatch
+from stager.watch.status import HEARTBEAT_S, Doing, write_status
+from stager.watch.surroundings import Wakes, identity, is_silent_place
+from stager.watch.voice import Voice
+
+TICK_S: Final = 0.1
+CALM_S: Final = 1.0
+"""How long to sleep between looks while stems wait or are at work, and when all is calm and nobody wakes us."""
+PAUSE_S: Final = 5.0
+LONGEST_PAUSE_S: Final = 60.0
+EDIT_REST_S: Final = 0.5
+"""How long an edited project file must rest before it is read."""
+
+
+@dataclass
+class _Open:
+    """Everything that is open while a project is watched."""
+
+    stack: ExitStack
+    watch: ProjectWatch
+    inbox: tuple[int, int] | None
+
+
+class Keeper:
+    """One project under the daemon. Attributes without an underscore may be read by other threads."""
+
+    def __init__(self, project: Project, voice: Voice, *, poll: bool) -> None:
+        self.project = project
+        self.begun: Future[None] = Future()
+        self.is_busy = True
+        self.active_at_s = time.monotonic()
+        self.trouble: PlaceError | None = None
+        self.trouble_since_s = 0.0
+        self._voice, self._poll = voice, poll
+        self._stop, self._wake = Event(), Event()
+        self._open: _Open | None = None
+        self._pause_until_s, self._pause_s = 0.0, PAUSE_S
+        self._wakes = Wakes()
+        self._file = _look_at(project)
+        self._edit: tuple[Fingerprint | None, float] = self._file, 0.0
+        self._told = Doing("watching", queue=-1), -HEARTBEAT_S
+
+    def stop(self) -> None:
+        """Let the thread end soon; may be called from any thread, and from a signal."""
+        self._stop.set()
+        self._wake.set()
+
+    def run(self) -> None:
+        """Watch until stopped; `begun` has the error where the first opening fails, and the watch ends there."""
+        try:
+            self.begin()
+        except PlaceError as error:
+            self.begun.set_exception(error)
+            return
+        self.begun.set_result(None)
+        with suppress(Stopped), self._ending():
+            while not self._stop.is_set():
+                self._wake.wait(TICK_S if self.is_busy and not self.trouble else CALM_S)
+                self._wake.clear()
+                self.step(time.monotonic())
+
+    @contextmanager
+    def _ending(self) -> Iterator[None]:
+        try:
+            yield
+        finally:
+            self.end()
+
+    def begin(self) -> None:
+        """Take the project's lock, and begin to listen.
+
+        Raises:
+            PlaceError: where a place fails; nothing stays open then.
+        """
+        self._open = self._opened()
+        self._voice.say(f"watching {shown(self.project.inbox)} for {self.project.name}", self.project)
+
+    def _opened(self) -> _Open:
+        """Take the lock and begin to listen.
+
+        Raises:
+            PlaceError: where a place fails; nothing stays open then.
+        """
+        with ExitStack() as stack:
+            held = stack.enter_context(staging(self.project))
+            executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
+            bench = Bench(held, executor, room=2 * (os.cpu_count() or 1))
+            inbox = identity(self.project.inbox)
+            events = self._events()
+            if events:
+                stack.callback(events.close)
+            watch = ProjectWatch(held, bench, events, self._tell_news, self._say)
+            stack.callback(watch.end)
+            return _Open(stack.pop_all(), watch, inbox)
+
+    def _events(self) -> Events | None:
+        if self._poll:
+            return None
+        events = None if is_silent_place(self.project.inbox) else Events(self.project.inbox, self._wake.set)
+        if events and events.works:
+            return events
+        self._say(f"{self.project.name}: the system tells of no changes here; looking every second instead")
+        return None
+
+    def _tell_news(self, news: News) -> None:
+        self._voice.tell(self.project, news)
+
+    def _say(self, says: str) -> None:
+        self._voice.say(says, self.project)
+
+    def step(self, now_s: float) -> None:
+        """Do what is due; a place that fails pauses this project, and it goes on by itself.
+
+        Raises:
+            Stopped: where the process was told to stop.
+        """
+        slept = self._wakes.happened()
+        self._mind_edits(now_s)
+        if now_s < self._pause_until_s and not slept:
+            return
+        try:
+            self._work(now_s, everything=slept)
+        except PlaceError as error:
+            self._pause(error, now_s)
+        self._leave_sign(now_s)
+
+    def _work(self, now_s: float, *, everything: bool) -> None:
+        if self._open is None:
+            self._open = self._opened()
+        if identity(self.project.inbox) != self._open.inbox:
+            raise PlaceGone(f"{shown(self.project.inbox)}: expected the inbox as it was, found another folder or none")
+        watch = self._open.watch
+        watch.step(now_s, everything=everything)
+        self.active_at_s = max(self.active_at_s, watch.active_at_s)
+        self.is_busy = watch.is_busy
+        if self.trouble is not None:
+            self._say(f"{self.project.name} goes on")
+        self.trouble, self._pause_s = None, PAUSE_S
+
+    def _pause(self, error: PlaceError, now_s: float) -> None:
+        if self.trouble is None or str(self.trouble) != str(error):
+            self._voice.say(f"{self.project.name} pauses: {error}", self.project, "warning")
+        if self.trouble is None:
+            self.trouble_since_s = now_s
+        self.end()
+        self.trouble, self.is_busy = error, True
+        self._pause_until_s = now_s + self._pause_s
+        self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+
+    def end(self) -> None:
+        """Close all that is open; what was published until then stays."""
+        opened, self._open = self._open, None
+        if opened:
+            opened.stack.close()
+
+    def _mind_edits(self, now_s: float) -> None:
+        """Take up a project file that was edited and has rested; a wrong one leaves the last good one in force."""
+        found = _look_at(self.project)
+        if found != self._edit[0]:
+            self._edit = found, now_s
+        if found in (None, self._file) or now_s - self._edit[1] < EDIT_REST_S:
+            return
+        self._file = found
+        try:
+            project = load_project(self.project.file)
+        except ConfigError as error:
+            self._voice.say(f"project file not taken up, the last good one stays: {error}", self.project, "warning")
+            return
+        if project.settings == self.project.settings:
+            return
+        self._say(f"{shown(self.project.file.name)} was edited and is taken up")
+        self.end()
+        self.project, self._pause_until_s, self.is_busy, self.active_at_s = project, 0.0, True, now_s
+
+    def _leave_sign(self, now_s: float) -> None:
+        """Write what is being done where others can read it; that it can't be written stops nothing."""
+        doing = self._doing()
+        before, at_s = self._told
+        if now_s - at_s >= HEARTBEAT_S or (now_s - at_s >= CALM_S and doing != before):
+            self._told = doing, now_s
+            with suppress(PlaceError):
+                write_status(self.project, doing)
+
+    def _doing(self) -> Doing:
+        if self.trouble is not None:
+            return Doing("paused", says=str(self.trouble))
+        watch = self._open.watch if self._open else None
+        if watch is None or not watch.is_busy:
+            return Doing("watching")
+        return Doing("busy", watch.queue, watch.waiting)
+
+
+def _look_at(project: Project) -> Fingerprint | None:
+    """What the system says of the project file now; None while it is not there, as between two steps of an editor."""
+    try:
+        return fingerprint(project.file.stat())
+    except OSError:
+        return None

@@ -1,0 +1,39 @@
+"""What a watch says, and to whom: from many threads, one line at a time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from threading import Lock
+from typing import Literal
+
+from stager.batch import News
+from stager.project import Project
+
+Level = Literal["info", "warning"]
+
+
+@dataclass(frozen=True)
+class Word:
+    """One line that is no stem's outcome: `project` is a name, or None where the daemon itself speaks."""
+
+    says: str
+    project: str | None = None
+    level: Level = "info"
+
+
+@dataclass(frozen=True)
+class Voice:
+    """Who hears what: `hear_news` every outcome, with its project; `hear_word` every other line."""
+
+    hear_news: Callable[[Project, News], None]
+    hear_word: Callable[[Word], None]
+    _turn: Lock = field(default_factory=Lock, repr=False)
+
+    def tell(self, project: Project, news: News) -> None:
+        """Tell an outcome."""
+        with self._turn:
+            self.hear_news(project, news)
+
+    def say(self, says: str, project: Project | None = None, level: Level = "info") -> None:
+        """Say a line."""
+        with self._turn:
+            self.hear_word(Word(says, project.name if project else None, level))
