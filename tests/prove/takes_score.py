@@ -2,9 +2,11 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
+
+import numpy as np
 
 from tests.outside import wavefile
 from tests.outside.command import Command
@@ -20,11 +22,12 @@ FLAT: Final = ("clipped", "clipped_upstream")
 
 @dataclass(frozen=True)
 class Outcome:
-    """A case with what the command said of it: every finding, and the verdict of the whole."""
+    """A case, its samples gone, with what the command said of it; `input_change_db` is 0 where it gave no advice."""
 
     case: Case
     findings: tuple[dict[str, Any], ...]
     verdict: str
+    input_change_db: int
 
     @property
     def damage(self) -> str:
@@ -71,7 +74,9 @@ def judged(stager: Command, folder: Path, cases: Iterable[Case]) -> Iterator[Out
         assert result.code in (0, 1), result.stderr
         for case, stem in zip(batch, result.json()["stems"], strict=True):
             assert "refused" not in stem, f"{case.name}: {stem}"
-            yield Outcome(case, tuple(stem["findings"]), stem["verdict"])
+            change_db = (stem.get("advice") or {}).get("input_change_db") or 0
+            bare = replace(case, samples=np.zeros((0, case.samples.shape[1])))
+            yield Outcome(bare, tuple(stem["findings"]), stem["verdict"], change_db)
         for path in paths:
             path.unlink()
 

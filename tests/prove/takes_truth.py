@@ -151,12 +151,14 @@ def main() -> int:
     wanted = (case for case in cases(options.seed, options.count) if options.only in case.fault)
     with tempfile.TemporaryDirectory(prefix="takes-") as folder:
         outcomes = list(judged(Command(), Path(folder), wanted))
-    for outcome in outcomes:
-        if options.show and outcome.state != "right":
+    wrong = [outcome for outcome in outcomes if outcome.state != "right"]
+    for outcome in wrong:
+        if options.show:
             print(_shown(outcome))
-        if options.keep and outcome.state != "right":
+        if options.keep:
             number = outcome.case.name.split()[0]
-            write(options.keep / f"{number}.wav", outcome.case.samples, outcome.case.sample_rate_hz, outcome.case.kind)
+            again = case(options.seed, int(number.split("-")[1]))
+            write(options.keep / f"{number}.wav", again.samples, again.sample_rate_hz, again.kind)
     print("\n".join(table(outcomes)))
     return 0
 
