@@ -111,7 +111,7 @@ def _line(package: Package, path: Path, alarm: dict[str, Any]) -> str:
 
 
 def heard(stager: Command, folder: Path) -> tuple[int, Counter[str]]:
-    """Measure every package's recordings, print each alarm; give how many were read, and how many alarms of each kind."""
+    """Measure every package's recordings, print each alarm; give how many were read, and the alarms by code."""
     files, codes = 0, Counter[str]()
     for package in PACKAGES:
         try:
