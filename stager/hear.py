@@ -3,13 +3,18 @@
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from stager.containers import AudioFile, fingerprint_of, open_audio
 from stager.errors import ChangedStem
-from stager.judge import clipped, corrupt, over_full_scale, silent
+from stager.judge import clipped, clipped_below_overs, corrupt, dropout, inter_sample_over, over_full_scale, silent
 from stager.meters import Measured, Panel
-from stager.model import Finding, Fingerprint, Levels, SourceInfo
+from stager.model import DamageLimits, Finding, Fingerprint, Levels, SourceInfo, Verdict
 from stager.names import bytes_hex, shown
+
+
+LIMITS: Final = DamageLimits()
+"""The thresholds where nobody set others."""
 
 
 @dataclass(frozen=True)
@@ -39,11 +44,24 @@ def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False) -> 
     return heard
 
 
-def findings_of(heard: Heard, levels: Levels) -> list[Finding]:
-    """Judge what was heard, without any project; damage comes first."""
+def findings_of(heard: Heard, levels: Levels, limits: DamageLimits = LIMITS) -> list[Finding]:
+    """Judge what was heard, without any project; damage comes first. `limits` are thresholds, as a role may set them."""
     measured, info = heard.measured, heard.measured.info
-    found = [*clipped(measured.rails, info), *over_full_scale(measured.overs, info, levels), *silent(levels)]
-    return [*_corrupt(heard), *found]
+    found = clipped(measured.flat_tops, info, limits)
+    if measured.overs.count and not any(finding.code == "clipped" for finding in found):
+        found += clipped_below_overs(measured.rails, info, limits)
+    return [
+        *_corrupt(heard),
+        *found,
+        *over_full_scale(measured.overs, info, levels),
+        *dropout(measured.gaps, measured.flat_tops, info, limits),
+        *([] if _is_damaged(found) else inter_sample_over(levels, limits)),
+        *silent(levels),
+    ]
+
+
+def _is_damaged(found: list[Finding]) -> bool:
+    return any(finding.verdict is not Verdict.USABLE for finding in found)
 
 
 def _corrupt(heard: Heard) -> list[Finding]:

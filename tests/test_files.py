@@ -4,7 +4,6 @@ import errno
 import fcntl
 import io
 import os
-import signal
 import subprocess
 import sys
 import tempfile
@@ -14,14 +13,13 @@ from pathlib import Path
 import pytest
 
 from stager import files
-from stager.errors import AlreadyWatched, NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
+from stager.errors import NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.files import (
     DRAFT_PREFIX,
     Draft,
     draft_in,
     fingerprint,
     is_folder,
-    locked,
     make_folder,
     open_source,
     placing,
@@ -37,15 +35,6 @@ from tests.making import tree, written
 
 NOBODY = "99999999"
 """A number that no process has: the system's largest is 4194304."""
-
-HOLDER = """
-import sys
-from pathlib import Path
-from stager.files import locked
-with locked(Path(sys.argv[1])):
-    print("held", flush=True)
-    sys.stdin.read()
-"""
 
 
 def sealed(folder: Path, content: bytes = b"new") -> Draft:
@@ -517,51 +506,6 @@ def test_sweep_follows_no_link(tmp_path: Path) -> None:
 def test_sweep_of_nothing(tmp_path: Path) -> None:
     """A folder that is not there holds no drafts."""
     assert sweep_drafts(tmp_path / "gone") == 0
-
-
-def holder(lock: Path) -> subprocess.Popen[str]:
-    """Start a process that holds a lock until it is told to end."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", HOLDER, lock], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
-    assert process.stdout.readline() == "held\n"
-    return process
-
-
-@pytest.mark.parametrize("ending", [signal.SIGKILL, signal.SIGTERM])
-def test_lock_keeps_others_out_and_dies_with_its_process(tmp_path: Path, ending: signal.Signals) -> None:
-    """A second process is told who holds the lock; it is free as soon as that one ends, however it ends."""
-    lock = tmp_path / ".stager" / "lock"
-    with holder(lock) as process:
-        with pytest.raises(AlreadyWatched, match=f"{tmp_path}: already .*by process {process.pid}"), locked(lock):
-            pass
-        process.send_signal(ending)
-        process.wait()
-    with locked(lock):
-        assert lock.read_text() == str(os.getpid())
-
-
-def test_lock_twice_in_one_process(tmp_path: Path) -> None:
-    """The same process can't hold it twice either."""
-    with locked(tmp_path / "x" / "lock"), pytest.raises(AlreadyWatched, match=str(os.getpid())):  # noqa: SIM117
-        with locked(tmp_path / "x" / "lock"):
-            pass
-
-
-def test_lock_is_freed_after_an_error(tmp_path: Path) -> None:
-    """Whatever happens under it, the lock is free afterwards."""
-    with pytest.raises(ZeroDivisionError), locked(tmp_path / "x" / "lock"):
-        raise ZeroDivisionError
-    with locked(tmp_path / "x" / "lock"):
-        pass
-
-
-def test_lock_that_is_left_over(tmp_path: Path) -> None:
-    """A lock file that a dead process left, with a longer number in it, stops nobody."""
-    lock = written(tmp_path / "x" / "lock", b"123456789012")
-    with locked(lock):
-        assert lock.read_text() == str(os.getpid())
 
 
 def test_source_is_opened_for_reading_only(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from stager import inbox
 from stager.errors import PlaceGone, PlaceRefused
-from stager.inbox import check_inbox, stems_in
+from stager.inbox import check_inbox, is_stem, stems_in
 from tests.making import project, written
 
 NAMES = {
@@ -127,3 +127,24 @@ def test_folder_that_can_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(inbox.os, "scandir", refusing)
     with pytest.raises(PlaceRefused, match="closed: expected permission to read"):
         stems_in(song)
+
+
+def test_one_stem_is_looked_at_as_all_are(tmp_path: Path) -> None:
+    """A single name counts as a stem exactly where a look through the inbox finds it: no link, nothing hidden."""
+    song = project(tmp_path)
+    for name in ("a.wav", "drums/b.wav", ".hidden/c.wav", "notes.txt", "~d.wav"):
+        written(song.inbox / name, b"x")
+    (song.inbox / "link.wav").symlink_to(song.inbox / "a.wav")
+    (song.inbox / "linked").symlink_to(song.inbox / "drums", target_is_directory=True)
+    names = [
+        "a.wav",
+        "drums/b.wav",
+        "drums",
+        ".hidden/c.wav",
+        "notes.txt",
+        "~d.wav",
+        "link.wav",
+        "linked/b.wav",
+        "no.wav",
+    ]
+    assert [name for name in names if is_stem(song, name)] == stems_in(song) == ["a.wav", "drums/b.wav"]

@@ -160,7 +160,7 @@ def test_only_sqlite_is_translated(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError), open_ledger(tmp_path / "ledger") as ledger:
         raise ZeroDivisionError
     with pytest.raises(PlaceError, match="closed"):
-        ledger.entries()
+        ledger.write(entry())
 
 
 def test_columns_are_the_fields(tmp_path: Path) -> None:
@@ -180,4 +180,55 @@ def test_every_write_is_on_the_disk(tmp_path: Path) -> None:
             name: ledger._connection.execute(f"PRAGMA {name}").fetchone()[0]
             for name in ("journal_mode", "synchronous", "user_version")
         }
-    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "user_version": 1}
+    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "user_version": 4}
+
+
+FIRST_TABLE = """CREATE TABLE stems (
+    key BLOB PRIMARY KEY, stem TEXT NOT NULL, state TEXT NOT NULL, fingerprint TEXT NOT NULL,
+    source_sha256 TEXT NOT NULL, settings_sha256 TEXT NOT NULL, rules INTEGER NOT NULL, version INTEGER NOT NULL,
+    copy_path BLOB NOT NULL, copy_sha256 TEXT NOT NULL, former_sha256 TEXT NOT NULL,
+    refused TEXT NOT NULL, says TEXT NOT NULL, at TEXT NOT NULL
+) STRICT; PRAGMA user_version = 1"""
+
+
+def first_ledger(path: Path) -> None:
+    """Write a ledger as the first version of this package did."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.executescript(FIRST_TABLE)
+    values = [getattr(entry(), name) for name in COLUMNS[:14]]
+    connection.execute("INSERT INTO stems VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", values)
+    connection.close()
+
+
+def test_ledger_of_an_earlier_version(tmp_path: Path) -> None:
+    """A ledger from before is read as it is, and brought up to date when it is opened; nothing in it is lost."""
+    first_ledger(tmp_path / "ledger")
+    assert read_entries(tmp_path / "ledger") == (entry(),)
+    for _ in range(2):
+        with open_ledger(tmp_path / "ledger") as ledger:
+            assert ledger.entries() == (entry(),)
+            ledger.write(entry(seen="1:2", follows=b"before", gone=1))
+            assert ledger.entries() == (entry(seen="1:2", follows=b"before", gone=1),)
+            ledger.write(entry())
+
+
+def test_stems_of_the_same_bytes(tmp_path: Path) -> None:
+    """Stems are found by what they held; one that holds something else now, or is forgotten, is not."""
+    with open_ledger(tmp_path / "ledger") as ledger:
+        one, two = (entry(key=name, stem=name.decode(), source_sha256="same") for name in (b"1", b"2"))
+        ledger.write(one, two)
+        assert ledger.of_source("same") == (one, two)
+        ledger.write(replace(two, source_sha256="other"))
+        assert ledger.of_source("same") == (one,)
+        ledger.forget(b"1")
+        assert (ledger.of_source("same"), ledger.entry(b"1")) == ((), None)
+    assert [found.key for found in read_entries(tmp_path / "ledger")] == [b"2"]
+
+
+def test_entries_are_written_together(tmp_path: Path) -> None:
+    """Of several entries all are written, or none where one of them can't be."""
+    with open_ledger(tmp_path / "ledger") as ledger:
+        with pytest.raises(PlaceError):
+            ledger.write(entry(key=b"1"), entry(key=b"2", stem=None))
+        assert ledger.entries() == ()
+    assert read_entries(tmp_path / "ledger") == ()

@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from stager import staging as room
+from stager.containers import fingerprint_of
 from stager.errors import AlreadyWatched, NameRefused, NotFiniteStem, PlaceGone, PlaceRefused
 from stager.files import Draft
 from stager.ledger import Ledger, read_entries
@@ -563,3 +564,99 @@ def test_undecodable_name(tmp_path: Path) -> None:
     with staging(song) as held:
         assert held.current(name, None) is not None
     assert (song.outbox / name).exists()
+
+
+def renamed(song: Project) -> None:
+    (song.inbox / STEM).rename(song.inbox / "boom.wav")
+
+
+def test_stem_under_a_new_name_takes_its_copy_along(tmp_path: Path) -> None:
+    """A stem that was renamed is staged under its new name; copy, sidecar and overview of the old one go."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    first = stage_once(song)
+    renamed(song)
+    found = stage_once(song, "boom.wav")
+    assert found.called_before == STEM
+    assert set(tree(song.outbox)) == {"boom.wav", "boom.wav.json"}
+    assert found.sidecar.copy_ is not None
+    assert first.sidecar.copy_ is not None
+    assert found.sidecar.copy_.sha256 == first.sidecar.copy_.sha256
+    assert [entry.stem for entry in read_entries(song.state / LEDGER)] == ["boom.wav"]
+    assert not (song.state / "overviews" / overview_name(STEM.encode())).exists()
+
+
+def test_copied_stem_is_no_renamed_one(tmp_path: Path) -> None:
+    """The same bytes under two names are two stems, whose copies stay though one of them is taken out later."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    written(song.inbox / "boom.wav", OLD, age_s=100.0)
+    assert stage_once(song, "boom.wav").called_before is None
+    (song.inbox / STEM).unlink()
+    bounce_of_boom = written(song.inbox / "boom.wav", NEW, age_s=50.0)
+    assert bounce_of_boom.exists()
+    assert stage_once(song, "boom.wav").called_before is None
+    assert {STEM, "boom.wav"} <= set(tree(song.outbox))
+
+
+def test_altered_copy_of_a_renamed_stem_stays(tmp_path: Path) -> None:
+    """What a person made of the copy under the old name is theirs."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    (song.outbox / STEM).write_bytes(b"edited")
+    renamed(song)
+    stage_once(song, "boom.wav")
+    assert (song.outbox / STEM).read_bytes() == b"edited"
+
+
+@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
+@pytest.mark.parametrize("step", range(16))
+def test_rename_that_is_killed_is_finished(tmp_path: Path, step: int, after: bool) -> None:
+    """Killed at any step, a rename is finished by the next start: one copy, under the new name, described."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    renamed(song)
+    with suppress(KeyboardInterrupt), wired(Tripwire(step, after=after), killed=True):
+        stage_once(song, "boom.wav")
+    stage_once(song, "boom.wav")
+    assert set(tree(song.outbox)) == {"boom.wav", "boom.wav.json"}
+    assert [entry.stem for entry in read_entries(song.state / LEDGER)] == ["boom.wav"]
+
+
+def test_stems_that_are_taken_out_are_noted_once(tmp_path: Path) -> None:
+    """A stem that is gone is told once, across starts too, until it was back in between; its copy stays."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    with staging(song) as held:
+        assert held.note_gone({STEM}) == ()
+        assert held.note_gone(set()) == (STEM,)
+    with staging(song) as held:
+        assert held.note_gone(set()) == ()
+        assert held.note_gone({STEM}) == ()
+        assert held.note_gone(set()) == (STEM,)
+    assert STEM in tree(song.outbox)
+
+
+@pytest.mark.parametrize(
+    ("change", "current"),
+    [
+        (lambda _song: None, True),
+        (lambda song: (song.outbox / STEM).unlink(), False),
+        (lambda song: sidecar_place(song.outbox / STEM).unlink(), False),
+        (lambda song: (song.outbox / STEM).write_bytes(b"edited"), False),
+        (lambda song: (song.outbox / STEM).write_bytes((song.outbox / STEM).read_bytes()), True),
+    ],
+    ids=["nothing", "copy removed", "sidecar removed", "copy edited", "copy written again as it was"],
+)
+def test_current_is_known_without_reading(tmp_path: Path, change: Callable[[Project], object], current: bool) -> None:
+    """Whether a stem is up to date shows in how copy and sidecar look; where they look different they are read."""
+    song = project(tmp_path)
+    bounce(song, OLD)
+    stage_once(song)
+    change(song)
+    with staging(song) as held:
+        assert held.is_current(STEM, fingerprint_of(song.inbox / STEM)) is current

@@ -67,6 +67,7 @@ def _of(news: News) -> dict[str, Any]:
     sidecar = outcome.sidecar
     return base | {
         "outcome": "staged" if outcome.fresh else "up_to_date",
+        "called_before": outcome.called_before,
         "version": sidecar.version,
         "trim_db": sidecar.trim.gain_db,
         "verdict": sidecar.verdict.value,

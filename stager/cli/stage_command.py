@@ -11,7 +11,7 @@ from stager.model import Outcome, Refused, Staged
 from stager.names import shown
 from stager.project import Project, load_project
 from stager.project.patterns import matches_any
-from stager.report import collect, outcome_data, outcome_line, outcomes_text, write_tables
+from stager.report import collect, gone_line, outcome_data, outcome_line, outcomes_text, write_tables
 from stager.staging import staging
 
 
@@ -43,7 +43,10 @@ def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | N
     teller = Teller(len(names))
     with staging(project) as held:
         outcomes = stage_all(held, names, again=again, jobs=jobs, tell=teller.tell)
+        gone = held.note_gone(set(stems_in(project)))
         write_tables(project, collect(project))
+    if gone:
+        say(gone_line(gone))
     return outcomes
 
 
@@ -61,6 +64,8 @@ class Teller:
         say(self._front + count + outcome_line(news.outcome))
         if news.instead_of:
             say(f"  a file that is not ours is called {news.instead_of}; it stays, and the copy lies beside it")
+        if isinstance(news.outcome, Staged) and news.outcome.called_before:
+            say(f"  until now it was called {news.outcome.called_before}; its copy followed")
         for name in _not_carried(news.outcome):
             say(f"  not carried: {name}")
         for hint in news.hints:

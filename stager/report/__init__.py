@@ -2,7 +2,16 @@
 
 from stager.report.collect import collect
 from stager.report.tables import outcome_data, write_tables
-from stager.report.terminal import VERDICT_WORDS, Row, convention, figure, outcome_line, outcomes_text, rows_text
+from stager.report.terminal import (
+    VERDICT_WORDS,
+    Row,
+    convention,
+    figure,
+    gone_line,
+    outcome_line,
+    outcomes_text,
+    rows_text,
+)
 
 __all__ = [
     "VERDICT_WORDS",
@@ -10,6 +19,7 @@ __all__ = [
     "collect",
     "convention",
     "figure",
+    "gone_line",
     "outcome_data",
     "outcome_line",
     "outcomes_text",

@@ -13,6 +13,7 @@ from stager.names import on_screen
 
 WIDTH: Final = 80
 INDENT: Final = " " * 4
+MOST_NAMED: Final = 3
 VERDICT_WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "LISTEN", Verdict.PLAY_AGAIN: "PLAY AGAIN"}
 
 
@@ -33,6 +34,13 @@ def outcome_line(outcome: Outcome) -> str:
     what = moved(sidecar.trim.gain_db)
     verdict = "" if sidecar.verdict is Verdict.USABLE else f"; {VERDICT_WORDS[sidecar.verdict]}"
     return f"{'staged' if outcome.fresh else 'up to date'} {outcome.stem}: {what[0].lower()}{what[1:]}{verdict}"
+
+
+def gone_line(stems: Sequence[str]) -> str:
+    """Say that stems are no longer in the inbox."""
+    more = f" and {len(stems) - MOST_NAMED} more" if len(stems) > MOST_NAMED else ""
+    stay = "its copy stays" if len(stems) == 1 else "their copies stay"
+    return f"taken out of the inbox: {', '.join(stems[:MOST_NAMED])}{more}; {stay}"
 
 
 def outcomes_text(outcomes: Sequence[Outcome]) -> str:

@@ -65,11 +65,13 @@ class Daemon:
 
     def _begin(self, threads: ThreadPoolExecutor) -> None:
         """Start every project that was named; one that can't be watched is said, and is an error where no other can."""
-        failed: list[BaseException] = []
+        failed: list[PlaceError] = []
         for project in self._projects:
             self._keep(project, threads)
         for keeper, _ in list(self._keepers.values()):
-            if error := keeper.begun.exception():
+            try:
+                keeper.begun.result()
+            except PlaceError as error:
                 failed.append(error)
                 self._keepers.pop(keeper.project.file)
         if failed and not self._keepers and not self._parents:

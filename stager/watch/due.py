@@ -27,7 +27,6 @@ class _Wait:
     look_at_s: float = 0.0
     pause_s: float = LOOK_S
     says: str = ""
-    said: bool = False
 
 
 @dataclass
@@ -38,6 +37,7 @@ class Due:
     settle_s: float
     holders: Holders = held_for_writing
     _waits: dict[str, _Wait] = field(default_factory=dict)
+    _said: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         """Begin with nothing seen."""
@@ -55,6 +55,10 @@ class Due:
         """Let a stem wait; `says` is why, where that is known already."""
         wait = self._waits.setdefault(name, _Wait(now_s))
         wait.says = says or wait.says
+
+    def dealt_with(self, name: str) -> None:
+        """Note that something came of a stem; when it waits again, that is worth another word."""
+        self._said.discard(name)
 
     def hurry(self, names: Iterable[str]) -> None:
         """Look at these at once: the system told of a change."""
@@ -76,12 +80,12 @@ class Due:
         return found
 
     def unsaid(self, now_s: float) -> list[str]:
-        """Give, once each, why a stem has been waiting for long."""
+        """Give why a stem has been waiting for long, once each until it has been dealt with."""
         patience_s = self.settle_s + LONG_S
         found = []
         for name, wait in self._waits.items():
-            if not wait.said and (wait.says or now_s - wait.since_s > patience_s):
-                wait.said = True
+            if name not in self._said and (wait.says or now_s - wait.since_s > patience_s):
+                self._said.add(name)
                 found.append(self._why(name, wait))
         return found
 

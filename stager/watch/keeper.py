@@ -14,7 +14,7 @@ from threading import Event
 from typing import Final
 
 from stager.batch import Bench, News
-from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
+from stager.errors import ConfigError, PlaceError, Stopped
 from stager.files import fingerprint
 from stager.model import Fingerprint
 from stager.names import shown
@@ -58,6 +58,7 @@ class Keeper:
         self._stop, self._wake = Event(), Event()
         self._open: _Open | None = None
         self._pause_until_s, self._pause_s = 0.0, PAUSE_S
+        self._progress = False
         self._wakes = Wakes()
         self._file = _look_at(project)
         self._edit: tuple[Fingerprint | None, float] = self._file, 0.0
@@ -72,13 +73,13 @@ class Keeper:
         """Watch until stopped; `begun` has the error where the first opening fails, and the watch ends there."""
         try:
             self.begin()
-        except PlaceError as error:
+        except BaseException as error:
             self.begun.set_exception(error)
-            return
+            raise
         self.begun.set_result(None)
         with suppress(Stopped), self._ending():
             while not self._stop.is_set():
-                self._wake.wait(TICK_S if self.is_busy and not self.trouble else CALM_S)
+                self._wake.wait(TICK_S if self.is_busy and self._open else CALM_S)
                 self._wake.clear()
                 self.step(time.monotonic())
 
@@ -126,6 +127,7 @@ class Keeper:
         return None
 
     def _tell_news(self, news: News) -> None:
+        self._progress = True
         self._voice.tell(self.project, news)
 
     def _say(self, says: str) -> None:
@@ -148,17 +150,17 @@ class Keeper:
         self._leave_sign(now_s)
 
     def _work(self, now_s: float, *, everything: bool) -> None:
-        if self._open is None:
-            self._open = self._opened()
-        if identity(self.project.inbox) != self._open.inbox:
-            raise PlaceGone(f"{shown(self.project.inbox)}: expected the inbox as it was, found another folder or none")
+        if self._open and identity(self.project.inbox) != self._open.inbox:  # removed, or another disk in its place
+            self.end()
+        self._progress = False
+        self._open = self._open or self._opened()
         watch = self._open.watch
         watch.step(now_s, everything=everything)
         self.active_at_s = max(self.active_at_s, watch.active_at_s)
-        self.is_busy = watch.is_busy
-        if self.trouble is not None:
+        if self.trouble is not None and (self._progress or not watch.is_busy):
             self._say(f"{self.project.name} goes on")
-        self.trouble, self._pause_s = None, PAUSE_S
+            self.trouble, self._pause_s = None, PAUSE_S
+        self.is_busy = watch.is_busy or self.trouble is not None
 
     def _pause(self, error: PlaceError, now_s: float) -> None:
         if self.trouble is None or str(self.trouble) != str(error):

@@ -1,7 +1,7 @@
 """Watches one project: finds what is due, waits until it has settled, puts it to work, tells what came of it."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
@@ -10,9 +10,9 @@ from stager.batch import Bench, News
 from stager.containers import fingerprint_of
 from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem, UnreadableStem
 from stager.inbox import is_stem, stems_in
-from stager.model import Fingerprint, Refused, Staged
+from stager.model import Fingerprint, Refused
 from stager.outbox import Claims
-from stager.report import collect, write_tables
+from stager.report import collect, gone_line, write_tables
 from stager.staging import Staging
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events, Hints
@@ -27,7 +27,6 @@ DEAF_S: Final = 5.0
 """How long the system may take to tell of a file that a look found by itself."""
 NOT_YET: Final = (StillGrowingStem.code, ChangedStem.code)
 """Refusals that only say that it was too early; the stem is looked at again."""
-MOST_NAMED: Final = 3
 
 
 @dataclass(frozen=True)
@@ -128,7 +127,9 @@ class ProjectWatch:
         for name in sorted(names):
             self._consider(name, now_s, again=by_itself)
         if not self.is_busy:
-            self._say_gone(self._staging.note_gone(names))
+            gone = self._staging.note_gone(names)
+            if gone:
+                self._say(gone_line(gone))
         costs_s = time.perf_counter() - begun_s
         self._scan_at_s = now_s + max(RESCAN_S if self._events else POLL_S, costs_s / IDLE_SHARE)
 
@@ -154,12 +155,6 @@ class ProjectWatch:
             self._events, self._scan_at_s = None, now_s
         if not self._events:
             self._untold.clear()
-
-    def _say_gone(self, stems: Sequence[str]) -> None:
-        if stems:
-            more = f" and {len(stems) - MOST_NAMED} more" if len(stems) > MOST_NAMED else ""
-            stay = "its copy stays" if len(stems) == 1 else "their copies stay"
-            self._say(f"taken out of the inbox: {', '.join(stems[:MOST_NAMED])}{more}; {stay}")
 
     def _take(self, now_s: float) -> None:
         if len(self._bench):
@@ -192,6 +187,7 @@ class ProjectWatch:
         if isinstance(news.outcome, Refused) and news.outcome.refused in NOT_YET:
             self._due.add(name, now_s, news.outcome.says)
             return
+        self._due.dealt_with(name)
         former = self._refused.pop(name, None)
         if isinstance(news.outcome, Refused):
             self._refused[name] = _Bad(fingerprint, self._claims.says(name), news.outcome)
@@ -200,6 +196,3 @@ class ProjectWatch:
         if self._report_at_s is None:
             self._report_at_s = self._quiet_until_s
         self._tell(news)
-        if isinstance(news.outcome, Staged) and news.outcome.called_before:
-            stem, before = news.outcome.stem, news.outcome.called_before
-            self._say(f"{stem} is {before} under a new name; its copy followed")

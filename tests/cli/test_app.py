@@ -20,7 +20,7 @@ from stager.cli.app import app
 from stager.cli.exits import Exit
 from stager.errors import NoSpace, Stopped
 from stager.staging import staging
-from stager.watch import daemon, project_watch
+from stager.watch import daemon, keeper, project_watch
 from tests.making import float_wav, in_memory, noise, project, sine, tree, wav, written
 
 COMMANDS = ("demo", "new", "stage", "watch", "measure", "schema")
@@ -419,7 +419,7 @@ def test_watch_of_a_place_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyP
         raise NoSpace("the disk is full")
 
     monkeypatch.setattr(project_watch, "write_tables", failing)
-    for where in (daemon, project_watch):
+    for where in (daemon, keeper):
         monkeypatch.setattr(where, "PAUSE_S", 0.1)
     found = stager("watch", tmp_path, "--poll", "--until-idle", "0")
     assert found.exit_code == Exit.NOTHING_RAN

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stager.model import Outcome, Refused, Staged, Verdict
-from stager.report import Row, convention, figure, outcome_line, outcomes_text, rows_text
+from stager.report import Row, convention, figure, gone_line, outcome_line, outcomes_text, rows_text
 from tests.making import levels, sidecar
 
 REFUSED = Refused("b.wav", "bounces/b.wav", "truncated", "b.wav: cut")
@@ -130,3 +130,10 @@ def test_numbers_stand_under_each_other() -> None:
     assert len(one) == len(other)
     assert one.startswith("a ")
     assert one.endswith(" -8.0")
+
+
+def test_stems_that_were_taken_out() -> None:
+    """One is named, of many the first three; what stays is said."""
+    assert gone_line(["a.wav"]) == "taken out of the inbox: a.wav; its copy stays"
+    assert gone_line(["a", "b", "c"]) == "taken out of the inbox: a, b, c; their copies stay"
+    assert gone_line(list("abcde")) == "taken out of the inbox: a, b, c and 2 more; their copies stay"

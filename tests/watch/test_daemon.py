@@ -19,6 +19,7 @@ from stager.staging import staging
 from stager.stopping import check_stop, request_stop
 from stager.watch import Daemon, Voice
 from stager.watch import daemon as room
+from stager.watch import keeper as keeper_room
 from stager.watch import project_watch as watch_room
 from tests.making import in_memory, noise, project, tree, wav, written
 
@@ -42,7 +43,7 @@ class Ear:
     def __init__(self) -> None:
         self.told: list[tuple[str, str]] = []
         self.said: list[str] = []
-        self.voice = Voice(self._tell, self.said.append)
+        self.voice = Voice(self._tell, lambda word: self.said.append(word.says))
 
     def _tell(self, song: Project, news: News) -> None:
         self.told.append((song.name, news.outcome.stem))
@@ -73,10 +74,15 @@ def test_signal_ends_it(tmp_path: Path, number: signal.Signals) -> None:
 
 
 def test_project_that_is_watched_already(tmp_path: Path) -> None:
-    """Where one of several projects is held by another, nothing is begun, and no lock is kept."""
-    one, two = songs(tmp_path, "one", "two")
-    with staging(two), pytest.raises(AlreadyWatched, match="two: already"):
-        Daemon([one, two], Ear().voice, poll=True, until_idle_s=0.0).run()
+    """A project that another process holds is said, and the others are watched; alone it is an error."""
+    (one, two), ear = songs(tmp_path, "one", "two"), Ear()
+    written(one.inbox / "a.wav", STEM)
+    with staging(two):
+        assert Daemon([one, two], ear.voice, poll=True, until_idle_s=0.0).run() is None
+        assert ear.told == [("one", "a.wav")]
+        assert [says for says in ear.said if says.startswith("not watched: ") and "two: already" in says]
+        with pytest.raises(AlreadyWatched, match="two: already"):
+            Daemon([two], Ear().voice, poll=True, until_idle_s=0.0).run()
     with staging(one):
         pass
 
@@ -150,7 +156,7 @@ def test_signal_while_another_stem_is_told(tmp_path: Path, monkeypatch: pytest.M
         assert endless.ended.wait(10.0)
         time.sleep(0.05)
 
-    assert Daemon([one, two], Voice(tell, ear.said.append), poll=True, until_idle_s=None).run() == signal.SIGTERM
+    assert Daemon([one, two], Voice(tell, ear.voice.hear_word), poll=True, until_idle_s=None).run() == signal.SIGTERM
     assert ear.told == [("one", "a.wav")]
     assert set(tree(one.outbox)) == {"a.wav", "a.wav.json", "report.csv", "report.json"}
     assert "a.wav" in (one.outbox / "report.csv").read_text()
@@ -172,11 +178,11 @@ def test_work_is_allowed_after_an_error(tmp_path: Path, monkeypatch: pytest.Monk
     """However a watch ends, later work is not told to stop, and the handlers from before are back."""
     (song,), before = songs(tmp_path, "one"), signal.getsignal(signal.SIGTERM)
 
-    def stop(_watch: object, *_given: object) -> None:
+    def stop(_watch: object, *_given: object, **_named: object) -> None:
         request_stop()
         raise ZeroDivisionError
 
-    monkeypatch.setattr(room.ProjectWatch, "__init__" if fails == "at the start" else "step", stop)
+    monkeypatch.setattr(watch_room.ProjectWatch, "__init__" if fails == "at the start" else "step", stop)
     with pytest.raises(ZeroDivisionError):
         Daemon([song], Ear().voice, poll=True, until_idle_s=0.0).run()
     check_stop()
@@ -199,7 +205,7 @@ def test_trouble_that_lasts_ends_a_watch_with_an_end(tmp_path: Path, monkeypatch
         raise NoSpace("the disk is full")
 
     monkeypatch.setattr(watch_room, "write_tables", failing)
-    for where in (room, watch_room):
+    for where in (room, keeper_room):
         monkeypatch.setattr(where, "PAUSE_S", 0.3)
     with pytest.raises(PlaceError, match="the disk is full"):
         Daemon([song], ear.voice, poll=True, until_idle_s=0.1).run()
@@ -218,8 +224,8 @@ def test_trouble_that_passes_is_waited_for(tmp_path: Path, monkeypatch: pytest.M
         real(*given)
 
     monkeypatch.setattr(watch_room, "write_tables", failing)
-    for where in (room, watch_room):
+    for where in (room, keeper_room):
         monkeypatch.setattr(where, "PAUSE_S", 0.3)
     assert Daemon([song], ear.voice, poll=True, until_idle_s=0.0).run() is None
-    assert ear.said[1:] == ["one pauses: the disk is full"] * 2 + ["one goes on"]
+    assert ear.said[1:] == ["one pauses: the disk is full", "one goes on"]
     assert set(tree(song.outbox)) == {"report.csv", "report.json"}

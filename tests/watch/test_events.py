@@ -29,7 +29,7 @@ def test_a_new_file_is_told(tmp_path: Path) -> None:
     try:
         assert events.works
         written(tmp_path / "drums" / "a.wav", b"abc")
-        assert comes_true(events.happened)
+        assert comes_true(lambda: bool(events.take()))
     finally:
         events.close()
 
@@ -41,14 +41,13 @@ def test_our_own_reading_is_not_told(tmp_path: Path) -> None:
     try:
         path.read_bytes()
         written(tmp_path / "b.wav", b"abc")
-        assert comes_true(events.happened)
-        paths: list[str] = []
+        assert comes_true(lambda: "b.wav" in events.take().paths)
+        paths: set[str] = set()
         path.read_bytes()
         (tmp_path / "c.wav").touch()
 
         def heard_c() -> bool:
-            while not events._paths.empty():
-                paths.append(Path(str(events._paths.get_nowait())).name)
+            paths.update(events.take().paths)
             return "c.wav" in paths
 
         assert comes_true(heard_c)
@@ -60,7 +59,7 @@ def test_our_own_reading_is_not_told(tmp_path: Path) -> None:
 def test_nothing_happened(tmp_path: Path) -> None:
     """Asked without a cause, nothing happened."""
     events = Events(tmp_path)
-    assert not events.happened()
+    assert not events.take()
     events.close()
 
 
@@ -68,7 +67,7 @@ def test_folder_without_events(tmp_path: Path) -> None:
     """Where the system gives no events, that is known, and closing is no error."""
     events = Events(tmp_path / "gone")
     assert not events.works
-    assert not events.happened()
+    assert not events.take()
     events.close()
 
 

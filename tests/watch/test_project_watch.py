@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -18,7 +18,10 @@ from stager.model import Outcome, Refused, Staged
 from stager.project import Project
 from stager.staging import Staging, staging
 from stager.watch import project_watch as room
-from stager.watch.project_watch import PAUSE_S, POLL_S, RESCAN_S, ProjectWatch
+from stager.watch.due import Holders
+from stager.watch.events import Hints as Told
+from stager.watch.holders import Holder
+from stager.watch.project_watch import POLL_S, RESCAN_S, ProjectWatch
 from tests.making import float_wav, in_memory, noise, project, tree, wav, written
 
 STEM = wav(noise(4800, rms=0.02))
@@ -45,14 +48,18 @@ class Inline(Executor):
 
 @dataclass
 class Hints:
-    """Stands in for the system's events."""
+    """Stands in for the system's events: `told` are the paths of the next hint, or True for anything at all."""
 
-    works: bool = True
-    told: bool = False
+    told: bool | tuple[str, ...] = ()
 
-    def happened(self) -> bool:
-        was, self.told = self.told, False
-        return was
+    def take(self) -> Told:
+        was, self.told = self.told, ()
+        return Told(everything=True) if was is True else Told(frozenset(was or ()))
+
+
+def nobody(_paths: Collection[Path]) -> Mapping[Path, Holder]:
+    """A system where nobody holds a file open."""
+    return {}
 
 
 @dataclass
@@ -76,13 +83,13 @@ def scene(tmp_path: Path) -> Iterator[Callable[..., Scene]]:
     """Give a maker of scenes: a project with its lock held and a watch on it."""
     with ExitStack() as stack:
 
-        def make(events: Hints | None = None, text: str = "", room: int = 4) -> Scene:
+        def make(events: Hints | None = None, text: str = "", room: int = 4, holders: Holders = nobody) -> Scene:
             song = project(tmp_path, text)
             held = stack.enter_context(staging(song))
             heard: list[News] = []
             said: list[str] = []
             bench = Bench(held, Inline(), room)
-            watch = ProjectWatch(held, bench, events, heard.append, said.append)
+            watch = ProjectWatch(held, bench, events, heard.append, said.append, holders)
             found = Scene(song, held, watch, events, said=said)
             found.heard = _Outcomes(heard)
             return found
@@ -223,11 +230,11 @@ def test_only_what_counts(scene: Callable[..., Scene]) -> None:
 
 @pytest.mark.parametrize(
     ("events", "seen_at_s"),
-    [(None, POLL_S), (Hints(works=False), POLL_S), (Hints(), RESCAN_S)],
-    ids=["polling", "no events here", "events"],
+    [(None, POLL_S), (Hints(), RESCAN_S)],
+    ids=["polling", "events"],
 )
 def test_scans_now_and_then(scene: Callable[..., Scene], events: Hints | None, seen_at_s: float) -> None:
-    """Without a hint the inbox is looked through every second, or every ten where the system tells of changes."""
+    """Without a hint the inbox is looked through every second, or in two minutes where it is told of changes."""
     found = scene(events)
     found.watch.step(0.0)
     written(found.song.inbox / "a.wav", STEM)
@@ -237,13 +244,14 @@ def test_scans_now_and_then(scene: Callable[..., Scene], events: Hints | None, s
     assert found.watch.is_busy
 
 
-def test_hint_brings_a_scan(scene: Callable[..., Scene]) -> None:
+@pytest.mark.parametrize("told", [True, ("a.wav",)], ids=["anything", "this stem"])
+def test_hint_brings_a_look(scene: Callable[..., Scene], told: bool | tuple[str, ...]) -> None:
     """A hint is enough to look at once."""
     events = Hints()
     found = scene(events)
     found.watch.step(0.0)
     written(found.song.inbox / "a.wav", STEM)
-    events.told = True
+    events.told = told
     found.watch.step(0.1)
     assert found.watch.is_busy
 
@@ -306,10 +314,12 @@ def test_tables_are_written_at_the_end(scene: Callable[..., Scene], monkeypatch:
         written(found.song.inbox / name, STEM)
     found.watch.step(0.0)
     with monkeypatch.context() as patch:
-        patch.setattr(ProjectWatch, "report", lambda _watch: None)
+        patch.setattr(ProjectWatch, "report", lambda _watch, _now_s: None)
         found.watch.step(1.0)
     assert (stems(found.heard), reported(found.song)) == (["a.wav"], [])
-    found.watch._put_to_work(1.1)
+    with monkeypatch.context() as patch:
+        patch.setattr(ProjectWatch, "_take", lambda _watch, _now_s: None)
+        found.watch.step(1.1)
     found.watch.end()
     assert reported(found.song) == ["a.wav"]
     assert found.copies == {"a.wav"}
@@ -326,70 +336,6 @@ def test_end_in_a_place_that_fails(scene: Callable[..., Scene], monkeypatch: pyt
 
 def failing(*_given: object) -> None:
     raise NoSpace("the disk is full")
-
-
-def test_broken_place_pauses(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the outbox fails, the project says so and pauses, then goes on by itself; nothing is lost."""
-    found = scene()
-    written(found.song.inbox / "a.wav", STEM)
-    found.watch.step(0.0)
-    with monkeypatch.context() as patch:
-
-        def full(_held: Staging, _job: object, made: Any) -> None:
-            made.discard()
-            raise NoSpace("the disk is full")
-
-        patch.setattr(Staging, "publish", full)
-        found.watch.step(1.0)
-    assert found.said == [f"{found.song.name} pauses: the disk is full"]
-    assert found.watch.is_busy
-    for now_s in np.arange(1.1, 1.0 + PAUSE_S, 0.3).tolist():
-        found.watch.step(now_s)
-        assert found.watch.is_busy
-    assert found.copies == set()
-    for now_s in (PAUSE_S, 2 * PAUSE_S, 2 * PAUSE_S + 1.0, 3 * PAUSE_S, 3 * PAUSE_S + 1.0):
-        found.watch.step(1.0 + now_s)
-    assert found.copies == {"a.wav"}
-    assert not found.watch.is_busy
-    assert found.said[1:] == [f"{found.song.name} goes on"]
-
-
-def test_pause_ends_with_a_whole_step(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
-    """A project is busy until a step succeeded from its scan to its tables; its trouble, and since when, is kept."""
-    found = scene()
-    with monkeypatch.context() as patch:
-        patch.setattr(room, "write_tables", failing)
-        for now_s in (10.0, 10.0 + PAUSE_S - 0.01, 10.0 + PAUSE_S):
-            found.watch.step(now_s)
-            assert found.watch.is_busy
-            assert str(found.watch.trouble) == "the disk is full"
-            assert found.watch.trouble_since_s == 10.0
-    assert found.said == [f"{found.song.name} pauses: the disk is full"] * 2
-    found.watch.step(10.0 + 2 * PAUSE_S - 0.01)
-    assert found.watch.is_busy
-    found.watch.step(10.0 + 2 * PAUSE_S)
-    assert (found.watch.is_busy, found.watch.trouble) == (False, None)
-    assert found.said[2:] == [f"{found.song.name} goes on"]
-    assert reported(found.song) == []
-
-
-def test_pause_ends_with_a_scan(scene: Callable[..., Scene], monkeypatch: pytest.MonkeyPatch) -> None:
-    """After a pause the inbox is looked through at once, without a hint and long before the next scan was due."""
-    found = scene(Hints())
-    found.watch.step(0.0)
-    written(found.song.inbox / "a.wav", STEM)
-    assert found.events is not None
-    found.events.told = True
-    found.watch.step(0.1)
-    with monkeypatch.context() as patch:
-        patch.setattr(Staging, "publish", lambda _held, _job, made: (made.discard(), failing()))
-        found.watch.step(1.1)
-    assert found.watch.trouble_since_s == 1.1
-    written(found.song.inbox / "b.wav", STEM)
-    found.watch.step(1.1 + PAUSE_S)
-    found.watch.step(2.2 + PAUSE_S)
-    assert 2.2 + PAUSE_S < RESCAN_S
-    assert sorted(stems(found.heard)) == ["a.wav", "b.wav"]
 
 
 def test_copy_edited_by_hand_is_seen_at_the_start(scene: Callable[..., Scene], tmp_path: Path) -> None:
@@ -409,17 +355,3 @@ def test_copy_edited_by_hand_is_seen_at_the_start(scene: Callable[..., Scene], t
     assert [isinstance(outcome, Staged) and outcome.fresh for outcome in found.heard] == [True]
     assert found.copies == {"a.wav", "a.v2.wav"}
     assert (found.song.outbox / "a.wav").read_bytes() == b"edited"
-
-
-def test_inbox_that_goes_away_and_comes_back(scene: Callable[..., Scene]) -> None:
-    """Where the inbox vanishes the project pauses, and goes on when it is back."""
-    found = scene()
-    found.song.inbox.rmdir()
-    found.watch.step(0.0)
-    (says,) = found.said
-    assert "pauses: " in says
-    assert "expected the inbox" in says
-    written(found.song.inbox / "a.wav", STEM)
-    for now_s in (PAUSE_S, PAUSE_S + 1.0, PAUSE_S + 2.0):
-        found.watch.step(now_s)
-    assert found.copies == {"a.wav"}

@@ -1,0 +1,68 @@
+"""Sleep and clock leaps from two clocks of numbers; file systems from a table as proc(5) describes it."""
+
+from pathlib import Path
+
+import pytest
+
+from stager.watch.surroundings import SLEPT_S, Wakes, identity, is_silent_place
+
+TABLE = b"""21 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw
+30 21 0:40 / /mnt/share rw,relatime - nfs4 server:/songs rw
+31 21 0:41 / /mnt/share/disk rw,relatime - ext4 /dev/sdb rw
+32 21 0:42 / /mnt/two\\040words rw - cifs //server/songs rw
+33 21 0:43 / /mnt/cloud rw shared:2 master:1 - fuse.somedrive drive rw
+"""
+
+
+def test_sleep_and_a_set_clock_are_noticed_once() -> None:
+    """The clocks stay together while the machine runs; apart, something happened to it, and is told once."""
+    clocks = {"wall": 1000.0, "running": 50.0}
+    wakes = Wakes(lambda: clocks["wall"], lambda: clocks["running"])
+
+    def after(wall_s: float, running_s: float) -> bool:
+        clocks["wall"] += wall_s
+        clocks["running"] += running_s
+        return wakes.happened()
+
+    assert not after(1.0, 1.0)
+    assert not after(3600.0, 3600.0)
+    assert after(3600.0, 1.0)
+    assert not after(1.0, 1.0)
+    assert after(-3600.0, 1.0)
+    assert not after(SLEPT_S + 0.9, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("folder", "silent"),
+    [
+        ("/home/song/bounces", False),
+        ("/mnt/share/song", True),
+        ("/mnt/share", True),
+        ("/mnt/shared", False),
+        ("/mnt/share/disk/song", False),
+        ("/mnt/two words/song", True),
+        ("/mnt/cloud/song", True),
+    ],
+)
+def test_network_folders_are_known_by_their_mount(tmp_path: Path, folder: str, silent: bool) -> None:
+    """The nearest mount point above a folder says on what kind of file system it lies."""
+    table = tmp_path / "mountinfo"
+    table.write_bytes(TABLE)
+    assert is_silent_place(Path(folder), table) is silent
+
+
+def test_unknown_system(tmp_path: Path) -> None:
+    """Where no table is, a folder counts as one that tells."""
+    assert not is_silent_place(tmp_path, tmp_path / "none")
+
+
+def test_another_folder_under_the_same_name(tmp_path: Path) -> None:
+    """A folder that was removed and made anew is another one; one that is gone is none."""
+    folder = tmp_path / "bounces"
+    folder.mkdir()
+    before = identity(folder)
+    assert identity(folder) == before
+    folder.rename(tmp_path / "kept")
+    assert identity(folder) is None
+    folder.mkdir()
+    assert identity(folder) not in (None, before)
