@@ -1,0 +1,149 @@
+"""What an export did to every stem alike: normalised it, limited it, or took a pan law off it. Pure.
+
+Chance gives no three stems peaks that agree to a few thousandths of a dB. Only what can't be told otherwise is said.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import sqrt
+from typing import Final
+
+from stager.judge.told import Odd, counted, listed
+from stager.model import Verdict
+from stager.model.handover import StemFacts
+from stager.units import db_from_linear
+
+SAME_SAMPLE_PEAK_DB: Final = 0.005
+"""Sample peaks that agree like this are one: twice what dither and rounding move a peak of -12 dBFS in 16 bits."""
+SAME_TRUE_PEAK_DB: Final = 0.02
+"""The same for true peaks, which two meters read alike to a few hundredths where a part is not too bright (own)."""
+FEWEST_ALIKE: Final = 3
+"""Two stems may agree by chance or be copies; three and at least half of all that sound do not (own figure)."""
+PAN_LAW_LINEAR: Final = (sqrt(0.5), sqrt(sqrt(0.125)), 0.5)
+"""What the constant-power, compromise and linear pan laws leave of a part in the centre: -3.01, -4.52, -6.02 dB."""
+PAN_LAW_GRACE_DB: Final = 0.002
+"""A normaliser's aim of -3, -4.5 or -6 dBFS is at least 0.010 dB away from all of them."""
+HALVED_BITS: Final = (17, 25)
+"""The grid of 16-bit and 24-bit audio at half its level: one bit more. No recorder writes such a grid of itself."""
+FEWEST_HALVED: Final = 2
+HALF_DBFS: Final = db_from_linear(0.5) or 0.0
+
+
+def same_peaks(facts: Sequence[StemFacts]) -> list[Odd]:
+    """Find a limiter, a pan law or a normaliser that was left on for the export; the surest explanation is given."""
+    return _flat_alike(facts) or _pan_law(facts) or _normalised(facts)
+
+
+def halved_bits(facts: Sequence[StemFacts]) -> list[Odd]:
+    """Find mono parts exported as stereo at exactly half their level, told by the one bit that this costs."""
+    doubled = [stem for stem in _sounding(facts) if "dual_mono" in stem.codes]
+    halved = [stem for stem in doubled if is_halved(stem)]
+    if len(halved) < FEWEST_HALVED or len(halved) < len(doubled):
+        return []
+    says = _Sentence("mono part", "at half level in stereo files", "A pan law took exactly 6.02 dB off on export.")
+    each = {"used_bits": lambda stem: float(stem.used_bits or 0)}
+    return [Odd("padded_bits", Verdict.USABLE, halved, says, each=each)]
+
+
+def is_halved(stem: StemFacts) -> bool:
+    """Say whether both sides are alike, on the grid of a common depth at half level, never over half of full scale."""
+    peak = stem.sample_peak_dbfs
+    return "dual_mono" in stem.codes and stem.used_bits in HALVED_BITS and peak is not None and peak <= HALF_DBFS + 1e-9
+
+
+def _flat_alike(facts: Sequence[StemFacts]) -> list[Odd]:
+    """Flat tops at one level below full scale on at least half of all stems: a limiter on the way out."""
+    sounding = _sounding(facts)
+    alike = _alike([stem for stem in sounding if "clipped_upstream" in stem.codes], _sample_peak, SAME_SAMPLE_PEAK_DB)
+    if not _enough(alike, sounding) or _law_db(alike) is not None:
+        return []
+    what = f"cut flat at one level, {_sample_peak(alike[0]):.2f} dBFS"
+    return [_odd(alike, "stem", what, "A limiter left on the main output? Export again without it.")]
+
+
+def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
+    """Dual-mono stems that all peak at exactly what a pan law leaves of full scale."""
+    doubled = [stem for stem in _sounding(facts) if "dual_mono" in stem.codes]
+    alike = _alike(doubled, _sample_peak, PAN_LAW_GRACE_DB)
+    law_db = _law_db(alike)
+    if law_db is None or not _enough(alike, doubled):
+        return []
+    what = f"in stereo files that peak at exactly {law_db:.2f} dBFS"
+    return [
+        _odd(
+            alike,
+            "mono part",
+            what,
+            f"A pan law took {-law_db:.2f} dB off on export; they had reached full scale before.",
+        )
+    ]
+
+
+def _normalised(facts: Sequence[StemFacts]) -> list[Odd]:
+    """One and the same peak on at least half of all stems; those cut flat at full scale are no sign of it."""
+    sounding = _sounding(facts)
+    whole = [stem for stem in sounding if "clipped" not in stem.codes]
+    by_sample = _alike(whole, _sample_peak, SAME_SAMPLE_PEAK_DB)
+    by_true = _alike(whole, _true_peak, SAME_TRUE_PEAK_DB)
+    alike = by_true if len(by_true) > len(by_sample) else by_sample
+    if not _enough(alike, sounding):
+        return []
+    peak = f"{_true_peak(alike[0]):.2f} dBTP" if alike is by_true else f"{_sample_peak(alike[0]):.2f} dBFS"
+    advice = "A normaliser left on? It took the balance away: export again without it."
+    return [_odd(alike, "stem", f"with one and the same peak, {peak}", advice)]
+
+
+def _odd(alike: Sequence[StemFacts], noun: str, what: str, advice: str) -> Odd:
+    each = {"sample_peak_dbfs": _sample_peak}
+    return Odd("same_peak_everywhere", Verdict.LISTEN, alike, _Sentence(noun, what, advice), each=each)
+
+
+@dataclass(frozen=True)
+class _Sentence:
+    """Says what stems have in common, and where it may come from."""
+
+    noun: str
+    what: str
+    advice: str
+
+    def __call__(self, stems: Sequence[StemFacts]) -> str:
+        """Give the sentence about these."""
+        return f"{counted(len(stems), self.noun)} {self.what}: {listed([stem.stem for stem in stems])}. {self.advice}"
+
+
+def _sounding(facts: Sequence[StemFacts]) -> list[StemFacts]:
+    return [
+        stem
+        for stem in facts
+        if stem.average_dbfs is not None and stem.sample_peak_dbfs is not None and stem.true_peak_dbtp is not None
+    ]
+
+
+def _alike(stems: Sequence[StemFacts], peak: Callable[[StemFacts], float], grace_db: float) -> list[StemFacts]:
+    """Give the largest group whose peaks all lie within the grace, in the order of the set."""
+    best: list[StemFacts] = []
+    for lowest in stems:
+        group = [stem for stem in stems if 0.0 <= peak(stem) - peak(lowest) <= grace_db]
+        best = max(best, group, key=len)
+    return best
+
+
+def _enough(alike: Sequence[StemFacts], of: Sequence[StemFacts]) -> bool:
+    return len(alike) >= FEWEST_ALIKE and 2 * len(alike) >= len(of)
+
+
+def _law_db(alike: Sequence[StemFacts]) -> float | None:
+    """Give the pan law at whose level these peaks stand, where all of them are mono parts in stereo files."""
+    if not alike or not all("dual_mono" in stem.codes for stem in alike):
+        return None
+    laws = [db_from_linear(left) or 0.0 for left in PAN_LAW_LINEAR]
+    near = (law for law in laws if all(abs(_sample_peak(stem) - law) <= PAN_LAW_GRACE_DB for stem in alike))
+    return next(near, None)
+
+
+def _sample_peak(stem: StemFacts) -> float:
+    return stem.sample_peak_dbfs or 0.0
+
+
+def _true_peak(stem: StemFacts) -> float:
+    return stem.true_peak_dbtp or 0.0
