@@ -1,0 +1,199 @@
+"""Findings about the two sides of a stereo stem, and the two microphones behind them. Pure."""
+
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from stager.model import Finding, Levels, Verdict
+from stager.model.condition import Band, Microphones
+from stager.model.condition_limits import ConditionLimits
+from stager.units import db_from_power
+
+SOUND_M_PER_S: Final = 343.0
+"""Speed of sound in dry air at 20 °C (CRC Handbook of Chemistry and Physics, speed of sound in dry air: 343.2 m/s)."""
+
+Side = Literal["left", "right"]
+
+
+def channel_findings(
+    microphones: Microphones | None, levels: Levels, limits: ConditionLimits | None = None
+) -> list[Finding]:
+    """Find all that is worth knowing about the two sides; nothing for files of one channel, or of more than two."""
+    limits = limits or ConditionLimits()
+    if microphones is None or levels.average_dbfs is None:
+        return []
+    alone = one_sided(levels, limits)
+    if alone:
+        return alone
+    same = dual_mono(microphones, levels, limits)
+    if same:
+        return same
+    flipped = polarity_flipped(microphones, levels, limits)
+    return [
+        *flipped,
+        *side_imbalance(levels, limits),
+        *([] if flipped else mono_loss(microphones, limits)),
+        *delay(microphones, limits),
+    ]
+
+
+def dual_mono(microphones: Microphones, levels: Levels, limits: ConditionLimits) -> list[Finding]:
+    """Find a mono part in a stereo file: both sides the same to the bit, or but for a trace."""
+    balance, residual = levels.side_balance_db, residual_db(levels)
+    measured: dict[str, float | str] = {} if residual is None else {"residual_db": residual}
+    if microphones.identical:
+        says = "Both sides are the same, to the bit: a mono part in a stereo file, and a mono file would do."
+    elif balance is None or abs(balance) > limits.dual_mono_balance_db or not is_one_sound(levels, limits):
+        return []
+    else:
+        rest = "nothing that counts" if residual is None else f"{-residual:.0f} dB under it"
+        says = (
+            f"Both sides are the same but for a trace {rest}: a mono part in a stereo file, and a mono file would do."
+        )
+        measured["side_balance_db"] = balance
+    return [Finding(code="dual_mono", verdict=Verdict.USABLE, channels=(1, 2), measured=measured, says=says)]
+
+
+def one_sided(levels: Levels, limits: ConditionLimits) -> list[Finding]:
+    """Find a stereo stem that plays on one side only."""
+    left, right = (channel.average_dbfs for channel in levels.per_channel)
+    if left is None and right is None:
+        return []
+    playing: Side = "left" if right is None or (left is not None and left > right) else "right"
+    quiet = levels.per_channel[1 if playing == "left" else 0].sample_peak_dbfs
+    measured: dict[str, float | str] = {"side": playing}
+    if left is not None and right is not None:
+        if abs(left - right) < limits.one_sided_db:
+            return []
+        measured["side_balance_db"] = left - right
+        rest = f"lies {abs(left - right):.0f} dB under it"
+    else:
+        rest = "is silent" if quiet is None else f"never rises above {quiet:.0f} dBFS"
+    says = f"Only the {playing} side plays, the {other(playing)} one {rest}: a mono part, or a cable that fell out."
+    channels = (1 if playing == "left" else 2,)
+    return [Finding(code="one_sided", verdict=Verdict.USABLE, channels=channels, measured=measured, says=says)]
+
+
+def side_imbalance(levels: Levels, limits: ConditionLimits) -> list[Finding]:
+    """Find sides that are far apart in level: a mono part that was panned is a fact, a pair that leans is heard."""
+    balance = levels.side_balance_db
+    if balance is None or abs(balance) < limits.side_imbalance_db:
+        return []
+    louder: Side = "left" if balance > 0.0 else "right"
+    stands = f"The {louder} side is {abs(balance):.1f} dB louder than the {other(louder)} one"
+    panned = is_one_sound(levels, limits)
+    says = f"{stands}, with the same sound on both: a mono part that was panned."
+    if not panned:
+        says = f"{stands}: was one microphone nearer, or one input higher? If it is panned so on purpose, all is well."
+    return [
+        Finding(
+            code="side_imbalance",
+            verdict=Verdict.USABLE if panned else Verdict.LISTEN,
+            channels=(1 if louder == "left" else 2,),
+            measured={"side_balance_db": balance},
+            says=says,
+        )
+    ]
+
+
+def polarity_flipped(microphones: Microphones, levels: Levels, limits: ConditionLimits) -> list[Finding]:
+    """Find sides that are upside down to each other: by the peak of their delay, or without one by the lows."""
+    lowest = next((band for band in carrying(microphones.bands, limits) if band.correlation is not None), None)
+    by_delay = microphones.inverted
+    if by_delay is None:
+        sunk = lowest is not None and (lowest.correlation or 0.0) <= limits.flipped_correlation
+        if not sunk or levels.correlation is None or levels.correlation > limits.flipped_correlation:
+            return []
+    elif not by_delay:
+        return []
+    measured: dict[str, float | str] = {} if levels.correlation is None else {"correlation": levels.correlation}
+    if levels.mono_loss_db is not None:
+        measured["mono_loss_db"] = levels.mono_loss_db
+    says = (
+        "One side is upside down to the other: played in mono they cancel, the bass first; flip the polarity of one "
+        "side, and look at its cable or its switch."
+    )
+    return [Finding(code="polarity_flipped", verdict=Verdict.LISTEN, channels=(1, 2), measured=measured, says=says)]
+
+
+def mono_loss(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
+    """Find bands that sink when both sides are played as one; microphones apart lose about 3 dB, and that is theirs.
+
+    Where the sides are one sound with a delay, the comb that it makes is told with the delay, and is no fault.
+    """
+    sunk = [] if microphones.delay_frames else sinking(microphones.bands, limits)
+    if not sunk:
+        return []
+    says = f"Played in mono, {_lost(sunk)}: listen to it in mono."
+    measured: dict[str, float | str] = {
+        f"{band.name}_mono_loss_db": band.mono_loss_db for band in sunk if band.mono_loss_db is not None
+    }
+    measured |= {f"{band.name}_correlation": band.correlation for band in sunk if band.correlation is not None}
+    return [Finding(code="mono_loss", verdict=Verdict.LISTEN, channels=(1, 2), measured=measured, says=says)]
+
+
+def delay(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
+    """Tell the delay between the microphones, the way that it means, and what would line them up: a fact, no fault."""
+    frames, seconds = microphones.delay_frames, microphones.delay_s
+    if frames is None or seconds is None or abs(seconds) * 1000.0 < limits.delay_ms:
+        return []
+    late: Side = "right" if frames > 0 else "left"
+    way_m, sunk = abs(seconds) * SOUND_M_PER_S, sinking(microphones.bands, limits)
+    mono = f"; played in mono as it is, {_lost(sunk)}" if sunk and not microphones.inverted else ""
+    says = (
+        f"The {late} microphone hears it {abs(seconds) * 1000.0:.2f} ms ({_samples(frames)}) after the "
+        f"{other(late)} one, {way_m:.2f} m of way: move the {late} side earlier by that where they should line up, "
+        f"or leave it where the distance is wanted{mono}."
+    )
+    return [
+        Finding(
+            code="delay",
+            verdict=Verdict.USABLE,
+            channels=(2 if late == "right" else 1,),
+            measured={"delay_ms": seconds * 1000.0, "delay_frames": float(frames), "distance_m": way_m},
+            says=says,
+        )
+    ]
+
+
+def sinking(bands: Sequence[Band], limits: ConditionLimits) -> list[Band]:
+    """Give the bands that carry sound and lose too much of it when both sides are played as one."""
+    return [
+        band
+        for band in carrying(bands, limits)
+        if band.correlation is not None and (band.mono_loss_db is None or band.mono_loss_db <= limits.mono_loss_db)
+    ]
+
+
+def residual_db(levels: Levels) -> float | None:
+    """Give what is left of one side when the other, at its best level, is taken out of it: 1 - r^2 (least squares)."""
+    return None if levels.correlation is None else db_from_power(max(0.0, 1.0 - levels.correlation**2))
+
+
+def is_one_sound(levels: Levels, limits: ConditionLimits) -> bool:
+    """Say whether both sides carry the same sound, upright, at whatever levels."""
+    residual = residual_db(levels)
+    upright = levels.correlation is not None and levels.correlation > 0.0
+    return upright and (residual is None or residual <= limits.dual_mono_residual_db)
+
+
+def carrying(bands: Sequence[Band], limits: ConditionLimits) -> list[Band]:
+    """Give the bands that carry sound worth judging, from the lowest up."""
+    return [band for band in bands if band.power_share >= limits.band_share]
+
+
+def other(side: Side) -> Side:
+    """Give the other side."""
+    return "right" if side == "left" else "left"
+
+
+def _lost(sunk: Sequence[Band]) -> str:
+    """Say how much of which bands is lost: "9 dB of the lows (40 to 250 Hz) are lost"."""
+    names = " and ".join(f"the {band.name} ({band.low_hz:.0f} to {band.high_hz:.0f} Hz)" for band in sunk)
+    losses = [band.mono_loss_db for band in sunk if band.mono_loss_db is not None]
+    if len(losses) < len(sunk):
+        return f"all of {names} is lost"
+    return f"{-min(losses):.0f} dB of {names} are lost"
+
+
+def _samples(frames: int) -> str:
+    return "1 sample" if abs(frames) == 1 else f"{abs(frames)} samples"
