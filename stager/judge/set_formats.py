@@ -116,15 +116,19 @@ def padded_stem(info: StreamInfo, used_bits: int | None) -> list[Finding]:
     """Find padded bits in one stem, by itself; `measured` keeps `used_bits` for the set."""
     if used_bits is None or not is_padded(info.encoding, info.valid_bits, used_bits):
         return []
-    says = (
-        f"Holds {used_bits} bits in a {_depth(info.encoding, info.valid_bits)} file: nothing is lost, nothing gained."
-    )
+    file = depth_words(info.encoding, info.valid_bits)
+    says = f"Holds {used_bits} bits in a {file} file: nothing is lost, nothing gained."
     return [Finding(code="padded_bits", verdict=Verdict.USABLE, measured={"used_bits": float(used_bits)}, says=says)]
 
 
 def depth_label(stem: StemFacts) -> str:
     """Name how samples are stored: 24-bit, 32-bit float."""
-    return _depth(stem.encoding, stem.valid_bits)
+    return depth_words(stem.encoding, stem.valid_bits)
+
+
+def depth_words(encoding: Encoding, valid_bits: int) -> str:
+    """Name an encoding: 24-bit, 32-bit float."""
+    return f"{valid_bits}-bit" if encoding.is_integer else f"{8 * encoding.sample_bytes}-bit float"
 
 
 def clock(seconds: float) -> str:
@@ -133,10 +137,6 @@ def clock(seconds: float) -> str:
     minutes, rest = divmod(thousandths, 60_000)
     hours, left = divmod(minutes, 60)
     return f"{hours}:{left:02d}:{rest / 1000:06.3f}" if hours else f"{minutes}:{rest / 1000:06.3f}"
-
-
-def _depth(encoding: Encoding, valid_bits: int) -> str:
-    return f"{valid_bits}-bit" if encoding.is_integer else f"{8 * encoding.sample_bytes}-bit float"
 
 
 def length_label(stem: StemFacts) -> str:

@@ -30,8 +30,8 @@ HALF_DBFS: Final = db_from_linear(0.5) or 0.0
 
 
 def same_peaks(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find a limiter, a pan law or a normaliser that was left on for the export; the surest explanation is given."""
-    return _flat_alike(facts) or _pan_law(facts) or _normalised(facts)
+    """Find a pan law, a limiter or a normaliser that was left on for the export; the surest explanation is given."""
+    return _pan_law(facts) or _one_peak(facts)
 
 
 def halved_bits(facts: Sequence[StemFacts]) -> list[Odd]:
@@ -49,16 +49,6 @@ def is_halved(stem: StemFacts) -> bool:
     """Say whether both sides are alike, on the grid of a common depth at half level, never over half of full scale."""
     peak = stem.sample_peak_dbfs
     return "dual_mono" in stem.codes and stem.used_bits in HALVED_BITS and peak is not None and peak <= HALF_DBFS + 1e-9
-
-
-def _flat_alike(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Flat tops at one level below full scale on at least half of all stems: a limiter on the way out."""
-    sounding = _sounding(facts)
-    alike = _alike([stem for stem in sounding if "clipped_upstream" in stem.codes], _sample_peak, SAME_SAMPLE_PEAK_DB)
-    if not _enough(alike, sounding) or _law_db(alike) is not None:
-        return []
-    what = f"cut flat at one level, {_sample_peak(alike[0]):.2f} dBFS"
-    return [_odd(alike, "stem", what, "A limiter left on the main output? Export again without it.")]
 
 
 def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
@@ -79,8 +69,11 @@ def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
     ]
 
 
-def _normalised(facts: Sequence[StemFacts]) -> list[Odd]:
-    """One and the same peak on at least half of all stems; those cut flat at full scale are no sign of it."""
+def _one_peak(facts: Sequence[StemFacts]) -> list[Odd]:
+    """One and the same peak on at least half of all stems; takes cut flat at full scale are no sign of it.
+
+    Where most of them are cut flat below full scale, it was a limiter on the way out.
+    """
     sounding = _sounding(facts)
     whole = [stem for stem in sounding if "clipped" not in stem.codes]
     by_sample = _alike(whole, _sample_peak, SAME_SAMPLE_PEAK_DB)
@@ -89,7 +82,11 @@ def _normalised(facts: Sequence[StemFacts]) -> list[Odd]:
     if not _enough(alike, sounding):
         return []
     peak = f"{_true_peak(alike[0]):.2f} dBTP" if alike is by_true else f"{_sample_peak(alike[0]):.2f} dBFS"
-    advice = "A normaliser left on? It took the balance away: export again without it."
+    flat = sum("clipped_upstream" in stem.codes for stem in alike)
+    if 2 * flat >= len(alike):
+        what = f"cut flat at one level, {peak}"
+        return [_odd(alike, "stem", what, "A limiter left on the main output? Export again without it.")]
+    advice = "A normaliser or limiter left on? It took the balance away: export again without it."
     return [_odd(alike, "stem", f"with one and the same peak, {peak}", advice)]
 
 

@@ -42,7 +42,7 @@ def test_one_peak_everywhere() -> None:
     assert finding.measured == {"sample_peak_dbfs": (-1.0, -1.0, -1.001, -1.0)}
     assert finding.says == (
         "4 stems with one and the same peak, -1.00 dBFS: a.wav, b.wav, c.wav and d.wav. "
-        "A normaliser left on? It took the balance away: export again without it."
+        "A normaliser or limiter left on? It took the balance away: export again without it."
     )
 
 
@@ -102,6 +102,14 @@ def test_flat_at_one_level() -> None:
 def test_not_flat_at_one_level(stems: list[StemFacts]) -> None:
     """Takes that overloaded one input are cut at levels of their own, or are few."""
     assert said(stems) is None
+
+
+def test_mostly_flat_at_one_peak() -> None:
+    """A part that reaches the limiter for a moment only peaks where the others are cut flat: it belongs to them."""
+    finding = said([*at(-0.3, -0.3, findings=(FLAT,)), fact("x.wav", **peaks(-0.3)), fact("y.wav", **peaks(-11.0))])
+    assert finding is not None
+    assert finding.stems == ("a.wav", "b.wav", "x.wav")
+    assert "limiter left on the main output" in finding.says
 
 
 def test_mostly_whole_at_one_peak() -> None:
