@@ -9,7 +9,7 @@ import pytest
 from tests.outside import wavefile
 from tests.outside.levels import interpolated_peak
 from tests.outside.wavefile import PCM_16, PCM_24
-from tests.prove import takes_faults
+from tests.prove import takes_advice, takes_faults, takes_pairs
 from tests.prove.takes_case import Case
 from tests.prove.takes_truth import PLAN, PROOF_SEED, TUNING_SEEDS, case, cases
 
@@ -132,3 +132,49 @@ def test_a_file_holds_the_samples_of_its_case(some: list[Case], tmp_path: Path) 
         back = wavefile.read(wavefile.write(tmp_path / f"{number}.wav", one.samples, one.sample_rate_hz, one.kind))
         assert np.array_equal(back.samples(), one.samples), one.name
         assert one.kind in (PCM_16, PCM_24) or back.kind.is_float
+
+
+@pytest.mark.parametrize("delay", [0.0, 1.0, 17.0, 33.25, 200.5])
+def test_later_moves_a_tone_by_whole_and_part_frames(delay: float) -> None:
+    """A tone that comes in and goes out softly is the same tone, so many frames later."""
+    n = np.arange(4_000)
+
+    def tone(at: np.ndarray) -> np.ndarray:
+        return np.exp(-(((at - 2_000) / 300) ** 2)) * np.sin(0.21 * at)
+
+    assert np.allclose(takes_pairs.later(tone(n), delay), tone(n - delay), atol=1e-9)
+
+
+def test_pairs_hold_what_they_are_said_to_hold() -> None:
+    """Balance, polarity, bit identity and what folding costs follow from the samples themselves."""
+    for one in takes_pairs.pairs(SEED, len(takes_pairs.SHAPES)):
+        left, right = (one.samples - one.samples.mean(axis=0)).T
+        folded = ((left + right) ** 2).mean() / 2 / (left**2 + right**2).mean()
+        if one.balance_db is not None:
+            assert 10 * np.log10((left**2).mean() / (right**2).mean()) == pytest.approx(one.balance_db, abs=0.05)
+        if one.shape == "flipped":
+            assert np.corrcoef(left, right)[0, 1] < -0.7
+        if one.shape.startswith("same"):
+            assert np.array_equal(left, right) == (one.shape == "same")
+        if one.shape.startswith("cancelling"):
+            assert 10 * np.log10(folded) < -6.0
+        if one.shape.startswith("wide"):
+            assert 10 * np.log10(folded) > -4.0
+
+
+def test_a_sine_asks_for_the_smaller_change() -> None:
+    """A sine at -24 dBFS asks for 12 dB by its peak and 6 by its average."""
+    n = np.arange(3 * RATE_HZ)
+    tone = 10 ** (-24 / 20) * np.sin(2 * np.pi * 997 * n / RATE_HZ)[:, None]
+    assert takes_advice.asked(tone) == pytest.approx((12.0, 6.0), abs=0.01)
+
+
+def test_a_bump_is_louder_than_the_music_and_asks_for_nothing() -> None:
+    """The same take with its input turned asks for that much less, and a bump stands over its peak."""
+    for number in range(4):
+        one = takes_advice.take(SEED, number)
+        turned = takes_advice.take(SEED, number, -7.0)
+        assert turned.change_db == pytest.approx(one.change_db + 7.0, abs=0.05)
+        stated = float(one.name.split("peak ")[1].split(",")[0])
+        over_db = 20 * np.log10(np.abs(one.samples).max()) - stated
+        assert over_db > 5.0 if "bump" in one.name else abs(over_db) < 0.2

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -64,21 +65,34 @@ class Outcome:
 
 
 def judged(stager: Command, folder: Path, cases: Iterable[Case]) -> Iterator[Outcome]:
-    """Write cases as files, have them measured, and give what was said of each; the files are gone after."""
-    for batch in batches(cases):
-        paths = [
-            wavefile.write(folder / f"{number}.wav", case.samples, case.sample_rate_hz, case.kind)
-            for number, case in enumerate(batch)
-        ]
-        result = stager("measure", *paths, "--json")
-        assert result.code in (0, 1), result.stderr
-        for case, stem in zip(batch, result.json()["stems"], strict=True):
-            assert "refused" not in stem, f"{case.name}: {stem}"
-            change_db = (stem.get("advice") or {}).get("input_change_db") or 0
-            bare = replace(case, samples=np.zeros((0, case.samples.shape[1])))
-            yield Outcome(bare, tuple(stem["findings"]), stem["verdict"], change_db)
-        for path in paths:
-            path.unlink()
+    """Give what the command says of each case; while it measures one batch of files, the next one is made."""
+    with ThreadPoolExecutor(1) as worker:
+        waiting: Future[list[Outcome]] | None = None
+        for batch in batches(cases):
+            started = worker.submit(_measured, stager, folder, batch)
+            yield from waiting.result() if waiting else ()
+            waiting = started
+        yield from waiting.result() if waiting else ()
+
+
+def _measured(stager: Command, folder: Path, batch: Sequence[Case]) -> list[Outcome]:
+    """Write a batch as files, have them measured, and take them away again."""
+    paths = [
+        wavefile.write(folder / f"{number}.wav", case.samples, case.sample_rate_hz, case.kind)
+        for number, case in enumerate(batch)
+    ]
+    result = stager("measure", *paths, "--json")
+    assert result.code in (0, 1), result.stderr
+    for path in paths:
+        path.unlink()
+    return [_outcome(case, stem) for case, stem in zip(batch, result.json()["stems"], strict=True)]
+
+
+def _outcome(case: Case, stem: dict[str, Any]) -> Outcome:
+    assert "refused" not in stem, f"{case.name}: {stem}"
+    change_db = (stem.get("advice") or {}).get("input_change_db") or 0
+    bare = replace(case, samples=np.zeros((0, case.samples.shape[1])))
+    return Outcome(bare, tuple(stem["findings"]), stem["verdict"], change_db)
 
 
 def batches(cases: Iterable[Case]) -> Iterator[list[Case]]:
