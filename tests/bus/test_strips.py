@@ -1,0 +1,97 @@
+"""One file of a sum: any stretch of it, from any container, and what becomes of a file that fails."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from stager.bus.strips import PartLost, Strip, part_of, strip_of
+from stager.model.bus import Part
+from tests.bus.summing import RATE_HZ, Array, bext
+from tests.making import noise, wav, written
+from tests.outside import wavefile
+
+FRAMES = 300_001
+STRETCHES = [(0, 10), (5, 140_000), (140_000, 140_001), (140_001, FRAMES + 50), (100, 200), (-20, 30)]
+"""In order, with a step back, and beyond both ends."""
+
+
+def pieces(strip: Strip, start: int, stop: int) -> Array:
+    """A stretch put together, zeros where nothing came."""
+    out = np.zeros((stop - start, strip.info.channels))
+    for at, block in strip.frames(start, stop):
+        assert len(block)
+        out[at - start : at - start + len(block)] += block
+    return out
+
+
+def wanted(samples: Array, first: int, start: int, stop: int) -> Array:
+    padded = np.zeros((first + len(samples) + 1000, samples.shape[1]))
+    padded[first : first + len(samples)] = samples
+    out = np.zeros((stop - start, samples.shape[1]))
+    out[max(0, -start) :] = padded[max(0, start) : stop]
+    return out
+
+
+@pytest.mark.parametrize("held", [True, False])
+@pytest.mark.parametrize("suffix", ["wav", "flac", "aiff"])
+@pytest.mark.parametrize("first", [0, 777])
+def test_any_stretch(tmp_path: Path, suffix: str, first: int, *, held: bool) -> None:
+    """Samples of any stretch, whatever the container and whether or not the file is held open between two of them."""
+    samples = np.rint(noise(FRAMES, 2) * 2**23) / 2**23
+    path = tmp_path / f"a.{suffix}"
+    soundfile.write(path, np.rint(samples * 2**23).astype(np.int32) << 8, RATE_HZ, "PCM_24")
+    strip = strip_of(part_of(path, "a"))
+    strip.first, strip.held = first, held
+    try:
+        for start, stop in STRETCHES:
+            assert np.array_equal(pieces(strip, start, stop), wanted(samples, first, start, stop))
+    finally:
+        strip.close()
+
+
+def open_files() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+def test_no_file_is_left_open(tmp_path: Path) -> None:
+    """A WAVE file has no descriptor open between stretches, another has none once it is closed."""
+    soundfile.write(tmp_path / "a.flac", noise(FRAMES), RATE_HZ)
+    written(tmp_path / "a.wav", wav(noise(FRAMES)))
+    before = open_files()
+    wave, flac = (strip_of(part_of(tmp_path / name, name)) for name in ("a.wav", "a.flac"))
+    flac.held = True
+    pieces(wave, 0, 1000)
+    assert open_files() == before
+    pieces(flac, 0, 1000)
+    assert open_files() > before
+    flac.close()
+    assert open_files() == before
+
+
+def test_a_file_that_changes_is_lost(tmp_path: Path) -> None:
+    """Another file under the name, between header and samples."""
+    path = written(tmp_path / "a.wav", wav(noise(1000)))
+    strip = strip_of(part_of(path, "drums/a.wav"))
+    written(path, wav(noise(1000, seed=2)), age_s=5.0)
+    with pytest.raises(PartLost, match="it changed while the sum was made") as lost:
+        pieces(strip, 0, 100)
+    assert (lost.value.left_out.name, lost.value.left_out.reason) == ("drums/a.wav", "changed_while_read")
+
+
+@pytest.mark.parametrize("stamp", [0, 1, 2**32 + 5])
+def test_the_time_stamp_of_a_part(tmp_path: Path, stamp: int) -> None:
+    """The 64-bit time reference of `bext`, low word first (EBU Tech 3285)."""
+    path = wavefile.write(tmp_path / "a.wav", noise(10), before=((b"bext", bext(stamp)),))
+    assert part_of(path, "a", gain_db=-1.5, pan=0.5) == Part(
+        path=path, name="a", gain_db=-1.5, pan=0.5, start_frames=stamp
+    )
+
+
+def test_parts_without_a_time_stamp(tmp_path: Path) -> None:
+    """No `bext`, no WAVE file, no file at all: no time stamp, and no error yet."""
+    plain = written(tmp_path / "a.wav", wav(noise(10)))
+    soundfile.write(tmp_path / "a.flac", noise(10), RATE_HZ)
+    for path in (plain, tmp_path / "a.flac", tmp_path / "none.wav"):
+        assert part_of(path, "a").start_frames is None
