@@ -106,7 +106,7 @@ def write_new(place: Path, content: bytes) -> None:
 
 
 def write_passing(place: Path, content: bytes) -> None:
-    """Write a small file of ours that only matters while this process runs: whole or not at all, but not synced."""
+    """Write a small file that can be made anew: whole or not at all, but a power cut may take it. Not synced."""
     draft = draft_in(place.parent)
     try:
         with placing(place):

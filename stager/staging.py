@@ -24,7 +24,7 @@ from stager.files import (
     sha256_of,
     sweep_drafts,
     sync_folder,
-    write_whole,
+    write_passing,
 )
 from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
@@ -204,7 +204,7 @@ class Staging:
             "channels": pairs,
         }
         place = self.project.state / OVERVIEWS / overview_name(os.fsencode(job.relative))
-        write_whole(place, json.dumps(content, separators=(",", ":")).encode())
+        write_passing(place, json.dumps(content, separators=(",", ":")).encode())
 
 
 def job_of(project: Project, relative: str, entry: Entry | None) -> StemJob:

@@ -103,7 +103,7 @@ def wired(wire: Tripwire, *, killed: bool) -> Iterator[None]:
         patch.setattr(Ledger, "write", wire.step("ledger", Ledger.write))
         patch.setattr(Draft, "publish", wire.step("publish", Draft.publish))
         patch.setattr(Draft, "replace", wire.step("replace", Draft.replace))
-        for name in ("remove", "sync_folder", "write_whole"):
+        for name in ("remove", "sync_folder", "write_passing"):
             patch.setattr(room, name, wire.step(name, getattr(room, name)))
         if killed:
             patch.setattr(Prepared, "discard", lambda _prepared: None)
@@ -118,7 +118,7 @@ def test_order_of_a_first_copy(tmp_path: Path) -> None:
         job, made = prepared(held)
         with wired(wire, killed=False):
             held.publish(job, made)
-    order = ["ledger", "remove", "sync_folder", "publish", "replace", "sync_folder", "ledger", "write_whole"]
+    order = ["ledger", "remove", "sync_folder", "publish", "replace", "sync_folder", "ledger", "write_passing"]
     assert wire.names[:8] == order
 
 
