@@ -12,7 +12,6 @@ from stager.meters import Measured, Panel
 from stager.model import DamageLimits, Finding, Fingerprint, Levels, SourceInfo, Verdict
 from stager.names import bytes_hex, shown
 
-
 LIMITS: Final = DamageLimits()
 """The thresholds where nobody set others."""
 
@@ -45,7 +44,7 @@ def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False) -> 
 
 
 def findings_of(heard: Heard, levels: Levels, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Judge what was heard, without any project; damage comes first. `limits` are thresholds, as a role may set them."""
+    """Judge what was heard, without any project; damage comes first. A role may set the limits."""
     measured, info = heard.measured, heard.measured.info
     found = clipped(measured.flat_tops, info, limits)
     if measured.overs.count and not any(finding.code == "clipped" for finding in found):

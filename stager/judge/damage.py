@@ -1,18 +1,39 @@
-"""Findings about a stem from its levels and the runs that were found in it. Pure."""
+"""Findings of damage and of silence, from levels and from what the meters of damage found. Pure."""
 
 from collections.abc import Sequence
 
+from stager.judge.tops import Topped, topped
 from stager.model import DecidedBy, Finding, Levels, StreamInfo, TrimDecision, Verdict
+from stager.model.damage import FlatTop, Gap, Gaps
+from stager.model.damage_limits import DamageLimits
 from stager.model.runs import RunSummary
+from stager.units import db_from_linear
+
+MOST_PLACES = 20
+"""Places that a finding lists; all events are counted."""
+LIMITS = DamageLimits()
 
 
-def clipped(rails: RunSummary, info: StreamInfo) -> list[Finding]:
-    """Find flat tops at full scale: a take that has them can't be repaired."""
-    if not rails.count:
+def clipped(tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
+    """Find flat tops: `clipped` at full scale, `clipped_upstream` below it or, in float, above.
+
+    A take that has them can't be repaired. Where they are square waves, few, or perhaps a limiter's, they are told with
+    that reason and never ask for another take.
+    """
+    groups: dict[tuple[bool, bool, Verdict], list[Topped]] = {}
+    for found in topped(tops, limits):
+        groups.setdefault((found.is_full_scale, found.is_square, found.verdict), []).append(found)
+    return [_clipped(group, info) for group in groups.values()]
+
+
+def clipped_below_overs(rails: RunSummary, info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
+    """Find runs at exactly full scale in a float file that passes it elsewhere, from the runs of four and more."""
+    if rails.total_frames < limits.clip_frames and rails.count < limits.clip_events:
         return []
-    times = "once" if rails.count == 1 else f"{rails.count} times"
     at = _clock(rails.longest_start / info.sample_rate_hz)
-    says = f"Clipped {times}, cut flat at full scale, worst at {at}: turn the input down and play it again."
+    says = (
+        f"Clipped {_times(rails.count)}, cut flat at full scale, worst at {at}: turn the input down and play it again."
+    )
     return [_placed("clipped", Verdict.PLAY_AGAIN, rails, info, says)]
 
 
@@ -23,6 +44,33 @@ def over_full_scale(overs: RunSummary, info: StreamInfo, levels: Levels) -> list
     peak = levels.sample_peak_dbfs or 0.0
     says = f"Peaks reach {peak:+.1f} dBFS, over full scale; in a float file nothing is lost, but listen once."
     return [_placed("over_full_scale", Verdict.LISTEN, overs, info, says)]
+
+
+def inter_sample_over(levels: Levels, limits: DamageLimits = LIMITS) -> list[Finding]:
+    """Tell of a waveform that passes full scale between samples that do not: a fact, no fault of the take."""
+    peak, highest = levels.true_peak_dbtp, levels.sample_peak_dbfs
+    if peak is None or highest is None or highest > 0.0 or peak <= limits.inter_sample_over_dbtp:
+        return []
+    says = f"Between the samples the waveform reaches {peak:+.2f} dBTP, over full scale: nothing is lost in this file."
+    measured: dict[str, float | str] = {"true_peak_dbtp": peak, "sample_peak_dbfs": highest}
+    at_s = levels.true_peak_at_s
+    places = () if at_s is None else (at_s,)
+    return [
+        Finding(
+            code="inter_sample_over",
+            verdict=Verdict.USABLE,
+            channels=tuple(n + 1 for n, each in enumerate(levels.per_channel) if each.true_peak_dbtp == peak),
+            at_s=places,
+            worst_at_s=at_s,
+            measured=measured,
+            says=says,
+        )
+    ]
+
+
+def dropout(gaps: Gaps, tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
+    """Find sound that is missing: stretches of one value are sure, jumps are to be listened to."""
+    return [*_held(gaps, topped(tops, limits), info), *_jumps(gaps, info, limits)]
 
 
 def silent(levels: Levels) -> list[Finding]:
@@ -62,6 +110,105 @@ def allowed(findings: Sequence[Finding], codes: frozenset[str]) -> tuple[Finding
         finding.model_copy(update={"verdict": Verdict.USABLE}) if finding.code in codes else finding
         for finding in findings
     )
+
+
+def _clipped(group: Sequence[Topped], info: StreamInfo) -> Finding:
+    tops = [top for found in group for top in found.tops]
+    first, count = group[0], sum(top.events for top in tops)
+    worst = max(tops, key=lambda top: (top.longest_frames, -top.longest_start))
+    level = db_from_linear(worst.level_linear) or 0.0
+    sides = {top.level_linear > 0.0 for top in tops}
+    starts = sorted({start for top in tops for start in top.starts})[:MOST_PLACES]
+    measured: dict[str, float | str] = {
+        "level_dbfs": level + 0.0,
+        "longest_frames": float(worst.longest_frames),
+        "events": float(count),
+        "polarity": "both" if len(sides) == 2 else "upper" if True in sides else "lower",
+    }
+    return Finding(
+        code="clipped" if first.is_full_scale else "clipped_upstream",
+        verdict=first.verdict,
+        channels=tuple(sorted({top.channel + 1 for top in tops})),
+        count=count,
+        total_s=sum(top.frames for top in tops) / info.sample_rate_hz,
+        at_s=tuple(start / info.sample_rate_hz for start in starts),
+        worst_at_s=worst.longest_start / info.sample_rate_hz,
+        measured=measured,
+        says=_tops_sentence(first, count, level, _clock(worst.longest_start / info.sample_rate_hz)),
+    )
+
+
+def _tops_sentence(found: Topped, count: int, level_dbfs: float, at: str) -> str:
+    where = "full scale" if found.is_full_scale else f"{level_dbfs:.1f} dBFS"
+    if found.is_square:
+        return f"Flat at {where}, first near {at}, but so is each cycle by its nature: square waves look like this."
+    if found.verdict is Verdict.PLAY_AGAIN and found.is_full_scale:
+        return f"Clipped {_times(count)}, cut flat at full scale, worst at {at}: turn the input down and play it again."
+    if found.verdict is Verdict.PLAY_AGAIN:
+        return (
+            f"Cut flat {_times(count)} at {where}, worst at {at}: it clipped on its way here, in a preamp or an "
+            "earlier export; turn that down and play it again."
+        )
+    if found.is_sharp:
+        return f"Peaks end {_times(count)} at exactly {where}, as clipping or a limiter leaves them: listen at {at}."
+    return f"Touches {where} {_times(count)}, flat for a moment at {at}: too little to be sure, listen there."
+
+
+def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[Finding]:
+    levels = [top.level_linear for found in clipped_tops for top in found.tops]
+    held = [gap for gap in gaps.held if not any(_is_close(gap.value_linear, level) for level in levels)]
+    if not held:
+        return []
+    count = gaps.held_count - (len(gaps.held) - len(held))
+    frames = gaps.held_frames - sum(gap.frames for gap in gaps.held if gap not in held)
+    worst = max(held, key=lambda gap: (gap.frames, -gap.start))
+    at, ms = _clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
+    kind = "zero" if worst.value_linear == 0.0 else "one held value"
+    says = f"Sound is missing {_times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound: play it again."
+    measured: dict[str, float | str] = {"longest_frames": float(worst.frames), "value_linear": worst.value_linear}
+    return [_missing(Verdict.PLAY_AGAIN, held, worst, (count, frames), info, measured, says)]
+
+
+def _jumps(gaps: Gaps, info: StreamInfo, limits: DamageLimits) -> list[Finding]:
+    if not 0 < gaps.jump_count <= limits.dropout_most_jumps:
+        return []
+    worst = max(gaps.jumps, key=lambda gap: (gap.value_linear, -gap.start))
+    at = _clock(worst.start / info.sample_rate_hz)
+    says = (
+        f"The waveform jumps {_times(gaps.jump_count)}, worst at {at}, as where samples were lost or cut: listen there."
+    )
+    measured: dict[str, float | str] = {"jump_linear": worst.value_linear}
+    return [_missing(Verdict.LISTEN, gaps.jumps, worst, (gaps.jump_count, 0), info, measured, says)]
+
+
+def _missing(
+    verdict: Verdict,
+    places: Sequence[Gap],
+    worst: Gap,
+    totals: tuple[int, int],
+    info: StreamInfo,
+    measured: dict[str, float | str],
+    says: str,
+) -> Finding:
+    return Finding(
+        code="dropout",
+        verdict=verdict,
+        channels=tuple(sorted({gap.channel + 1 for gap in places})),
+        count=totals[0],
+        total_s=totals[1] / info.sample_rate_hz,
+        at_s=tuple(gap.start / info.sample_rate_hz for gap in places),
+        worst_at_s=worst.start / info.sample_rate_hz,
+        measured=measured,
+        says=says,
+    )
+
+
+def _is_close(value: float, level: float) -> bool:
+    return abs(value - level) <= 0.001 * abs(level)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _placed(code: str, verdict: Verdict, runs: RunSummary, info: StreamInfo, says: str) -> Finding:

@@ -1,6 +1,8 @@
 """One file a published measure; each meter is an object that is fed block by block and then asked."""
 
 from stager.meters.average import AverageMeter, AverageResult
+from stager.meters.flat_tops import FlatTopMeter
+from stager.meters.gaps import GapMeter
 from stager.meters.hum import Hum, HumMeter
 from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
@@ -16,6 +18,8 @@ __all__ = [
     "AverageMeter",
     "AverageResult",
     "Figure",
+    "FlatTopMeter",
+    "GapMeter",
     "Hum",
     "HumMeter",
     "LevelFigures",

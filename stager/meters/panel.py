@@ -8,6 +8,8 @@ from typing import Final, Literal
 
 from stager.meters.average import AverageMeter, AverageResult
 from stager.meters.finite import FiniteMeter
+from stager.meters.flat_tops import FlatTopMeter
+from stager.meters.gaps import GapMeter
 from stager.meters.hum import Hum, HumMeter
 from stager.meters.loudness import SAMPLE_RATES_HZ as LOUDNESS_RATES_HZ
 from stager.meters.loudness import LoudnessMeter, LoudnessResult
@@ -19,6 +21,7 @@ from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
 from stager.meters.vu import VuMeter, VuResult
 from stager.model import ChannelLevels, Levels, Reference, StreamInfo
+from stager.model.damage import FlatTop, Gaps
 from stager.model.runs import NO_RUNS, Runs, RunSummary, no_runs
 from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
 
@@ -79,8 +82,9 @@ class LevelFigures:
 class Measured(LevelFigures):
     """All that one pass finds; None for what it was not asked for.
 
-    `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros. `not_finite` counts samples
-    that are no numbers; `not_finite_frame` is the first of them. `hums` has one entry a channel.
+    `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros; `flat_tops` are the crests at
+    each extreme, `gaps` where sound is missing. `not_finite` counts samples that are no numbers; `not_finite_frame` is
+    the first of them. `hums` has one entry a channel.
     """
 
     loudness: LoudnessResult | None
@@ -90,6 +94,8 @@ class Measured(LevelFigures):
     rails: RunSummary
     overs: RunSummary
     silences: Runs
+    flat_tops: tuple[FlatTop, ...]
+    gaps: Gaps
     overview: Overview | None
     not_finite: int
     not_finite_frame: int | None
@@ -137,6 +143,7 @@ class Figure(StrEnum):
     STEREO = "stereo"
     HUM = "hum"
     RUNS = "runs"
+    DAMAGE = "damage"
     OVERVIEW = "overview"
 
 
@@ -154,6 +161,8 @@ class Panel:
         self._stereo = StereoMeter(channels) if Figure.STEREO in figures else None
         self._hum = HumMeter(channels, rate_hz) if Figure.HUM in figures else None
         self._runs = _RunMeters(info) if Figure.RUNS in figures else None
+        self._tops = FlatTopMeter(info) if Figure.DAMAGE in figures else None
+        self._gaps = GapMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
         self._overview = OverviewMeter(channels, info.frames) if Figure.OVERVIEW in figures else None
 
     def update(self, block: Samples) -> None:
@@ -161,7 +170,8 @@ class Panel:
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         self._levels.update(block)
-        for meter in (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._overview):
+        others = (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._tops, self._gaps, self._overview)
+        for meter in others:
             if meter is not None:
                 meter.update(block)
 
@@ -179,6 +189,8 @@ class Panel:
             rails=rails,
             overs=overs,
             silences=silences,
+            flat_tops=self._tops.result() if self._tops else (),
+            gaps=self._gaps.result() if self._gaps else Gaps(),
             overview=self._overview.result() if self._overview else None,
             not_finite=self._finite.count,
             not_finite_frame=self._finite.first_frame,

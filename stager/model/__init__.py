@@ -1,6 +1,8 @@
 """Frozen records that pass between rooms; `stager.model.runs` stands apart, since it alone needs numpy."""
 
 from stager.model.base import Record
+from stager.model.damage import FlatTop, Gap, Gaps
+from stager.model.damage_limits import DamageLimits
 from stager.model.decision import DecidedBy, Rule, Target, TrimDecision
 from stager.model.finding import Finding, Verdict, worst
 from stager.model.levels import ChannelLevels, Levels, Reference
@@ -24,10 +26,14 @@ __all__ = [
     "ChannelLevels",
     "ChunkLog",
     "CopyInfo",
+    "DamageLimits",
     "DecidedBy",
     "Encoding",
     "Finding",
     "Fingerprint",
+    "FlatTop",
+    "Gap",
+    "Gaps",
     "Levels",
     "Outcome",
     "ProjectStamp",

@@ -1,9 +1,22 @@
 """Findings of damage and of silence, from runs and levels alone."""
 
+from typing import Any
+
 import pytest
 
-from stager.judge import allowed, clipped, corrupt, decide_trim, over_ceiling, over_full_scale, silent
-from stager.model import Finding, Target, Verdict
+from stager.judge import (
+    allowed,
+    clipped,
+    clipped_below_overs,
+    corrupt,
+    decide_trim,
+    dropout,
+    inter_sample_over,
+    over_ceiling,
+    over_full_scale,
+    silent,
+)
+from stager.model import DamageLimits, Finding, FlatTop, Gap, Gaps, Target, Verdict
 from stager.model.runs import NO_RUNS, RunSummary
 from tests.making import levels, stream
 
@@ -23,41 +36,176 @@ def runs(*found: tuple[int, int, int]) -> RunSummary:
     )
 
 
-def test_nothing_is_clipped_without_a_run() -> None:
+def top(level: float = 1.0, **changes: Any) -> FlatTop:
+    """Four flat tops of five samples at one level, but for the changes."""
+    parts: dict[str, Any] = {
+        "channel": 0,
+        "level_linear": level,
+        "tolerance_linear": 2.0**-15,
+        "events": 4,
+        "frames": 20,
+        "flat_events": 4,
+        "flat_frames": 20,
+        "short_events": 0,
+        "pair_events": 0,
+        "below_events": 0,
+        "longest_frames": 6,
+        "longest_start": 96_000,
+        "starts": (48_000, 96_000, 144_000, 192_000),
+    }
+    return FlatTop(**{**parts, **changes})
+
+
+def gap(start: int, frames: int = 100, *, channel: int = 0, value: float = 0.0) -> Gap:
+    """One place where sound is missing."""
+    return Gap(channel=channel, start=start, frames=frames, value_linear=value)
+
+
+def test_nothing_is_clipped_without_a_top() -> None:
     """No flat top, no finding."""
-    assert clipped(NO_RUNS, INFO) == []
+    assert clipped([], INFO) == []
 
 
 def test_clipped() -> None:
-    """Flat tops are counted, placed, and the longest is the one to listen to."""
-    (found,) = clipped(runs((0, 48_000, 48_004), (1, 96_000, 96_012), (0, 144_000, 144_005)), INFO)
+    """Flat tops are counted over both sides and channels, placed, and the longest is the one to listen to."""
+    lower = top(-1.0, channel=1, events=3, frames=12, flat_events=3, longest_frames=5, starts=(24_000, 30_000, 36_000))
+    (found,) = clipped([top(), lower], INFO)
     assert (found.code, found.verdict) == ("clipped", Verdict.PLAY_AGAIN)
-    assert (found.channels, found.count) == ((1, 2), 3)
-    assert (found.at_s, found.worst_at_s) == ((1.0, 2.0, 3.0), 2.0)
-    assert found.total_s == pytest.approx(21 / 48_000)
-    assert found.measured == {"longest_frames": 12.0}
+    assert (found.channels, found.count) == ((1, 2), 7)
+    assert (found.at_s[:3], found.worst_at_s) == ((0.5, 0.625, 0.75), 2.0)
+    assert found.total_s == pytest.approx(32 / 48_000)
+    assert found.measured == {"level_dbfs": 0.0, "longest_frames": 6.0, "events": 7.0, "polarity": "both"}
+    assert found.says == (
+        "Clipped 7 times, cut flat at full scale, worst at 0:02.0: turn the input down and play it again."
+    )
 
 
-@pytest.mark.parametrize(("starts", "times"), [([0], "once"), ([0, 100], "2 times")])
-def test_clipped_sentence(starts: list[int], times: str) -> None:
-    """The sentence says how often, where the worst is, and what to do."""
-    (found,) = clipped(runs(*((0, start, start + 4) for start in starts)), INFO)
-    assert found.says.startswith(f"Clipped {times}, cut flat at full scale, worst at 0:00.0")
-    assert found.says.endswith("turn the input down and play it again.")
+@pytest.mark.parametrize(("level", "polarity"), [(0.5, "upper"), (-0.5, "lower")])
+def test_clipped_upstream(level: float, polarity: str) -> None:
+    """Flat tops at half of full scale (-6.02 dBFS) were cut before the file was made."""
+    (found,) = clipped([top(level)], INFO)
+    assert (found.code, found.verdict) == ("clipped_upstream", Verdict.PLAY_AGAIN)
+    assert found.measured["level_dbfs"] == pytest.approx(-6.0206, abs=1e-4)
+    assert found.measured["polarity"] == polarity
+    assert found.says.startswith("Cut flat 4 times at -6.0 dBFS, worst at 0:02.0")
+
+
+@pytest.mark.parametrize("level", [1.0 - 2.0**-15, 1.0, -1.0])
+def test_full_scale_is_the_top_code_of_any_converter(level: float) -> None:
+    """The top code of 16 bits, in a finer file too, and the lowest code are full scale."""
+    assert [found.code for found in clipped([top(level)], INFO)] == ["clipped"]
+
+
+@pytest.mark.parametrize("level", [1.0 - 2.0**-14, 1.5])
+def test_other_levels_are_upstream(level: float) -> None:
+    """A code lower, and above full scale in float, nothing ends by itself."""
+    assert [found.code for found in clipped([top(level)], INFO)] == ["clipped_upstream"]
+
+
+def test_channels_at_different_levels() -> None:
+    """One channel at full scale and another below it are two findings."""
+    found = clipped([top(), top(0.5, channel=1)], INFO)
+    assert [(each.code, each.channels) for each in found] == [("clipped", (1,)), ("clipped_upstream", (2,))]
 
 
 def test_place_as_a_person_reads_it() -> None:
     """A place is given in minutes and seconds."""
-    (found,) = clipped(runs((0, 48_000 * 125 + 24_000, 48_000 * 125 + 24_010)), INFO)
+    (found,) = clipped([top(longest_start=48_000 * 125 + 24_000)], INFO)
     assert "worst at 2:05.5" in found.says
 
 
 def test_not_more_places_than_can_be_read() -> None:
-    """All events are counted and added up, the first twenty listed, and the worst is named though it is not of them."""
-    (found,) = clipped(runs(*((0, 100 * k, 100 * k + 4 + (k == 49)) for k in range(50))), INFO)
-    assert (found.count, found.total_s) == (50, 201 / 48_000)
-    assert found.at_s == tuple(100 * k / 48_000 for k in range(20))
-    assert found.worst_at_s == 4900 / 48_000
+    """Of both sides together the first twenty places are listed."""
+    upper = top(events=30, flat_events=30, starts=tuple(range(0, 2000, 100)))
+    lower = top(-1.0, events=30, flat_events=30, starts=tuple(range(50, 2050, 100)))
+    (found,) = clipped([upper, lower], INFO)
+    assert (found.count, len(found.at_s)) == (60, 20)
+    assert found.at_s == tuple(frame / 48_000 for frame in range(0, 1000, 50))
+
+
+def test_square_waves_are_told_and_usable() -> None:
+    """Tops that are stairs belong to the sound, at full scale too, and the sentence says so."""
+    (found,) = clipped([top(stepped_events=4)], INFO)
+    assert (found.code, found.verdict) == ("clipped", Verdict.USABLE)
+    assert "square waves look like this" in found.says
+
+
+def test_few_flat_samples_at_full_scale_are_to_be_listened_to() -> None:
+    """One top of five samples is too little to be sure."""
+    (found,) = clipped([top(events=1, frames=5, flat_events=1, flat_frames=5)], INFO)
+    assert (found.code, found.verdict) == ("clipped", Verdict.LISTEN)
+    assert found.says.endswith("too little to be sure, listen there.")
+
+
+def test_peaks_of_one_sample_may_be_a_limiter() -> None:
+    """Three peaks that end at one level could be a limiter's: listen, with that reason."""
+    (found,) = clipped([sharp(3)], INFO)
+    assert (found.code, found.verdict) == ("clipped_upstream", Verdict.LISTEN)
+    assert "as clipping or a limiter leaves them" in found.says
+
+
+def sharp(events: int, **changes: Any) -> FlatTop:
+    """So many peaks of one sample at half of full scale, of different shape."""
+    parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
+    return top(0.5, **{**parts, "varied_events": events - 1, "bend_linear": 0.3, "longest_frames": 1, **changes})
+
+
+@pytest.mark.parametrize(("count", "frames", "found"), [(2, 7, 0), (3, 12, 1), (2, 8, 1)])
+def test_runs_under_samples_beyond_full_scale(count: int, frames: int, found: int) -> None:
+    """In a float file that passes full scale, runs at exactly full scale count from 3 of them or 8 samples on."""
+    rails = RunSummary(count, frames, (0,), (0,), 48_000, 4)
+    assert [each.code for each in clipped_below_overs(rails, INFO)] == ["clipped"] * found
+
+
+def test_inter_sample_over() -> None:
+    """A waveform that passes full scale between its samples is a fact, with its figure and place."""
+    stem = levels(sample_peak_dbfs=-0.5, true_peak_dbtp=1.25, true_peak_at_s=2.0)
+    (found,) = inter_sample_over(stem)
+    assert (found.code, found.verdict, found.worst_at_s) == ("inter_sample_over", Verdict.USABLE, 2.0)
+    assert found.measured == {"true_peak_dbtp": 1.25, "sample_peak_dbfs": -0.5}
+    assert "+1.25 dBTP" in found.says
+
+
+@pytest.mark.parametrize(("sample", "true"), [(-1.0, 0.0), (-1.0, 0.01), (0.5, 1.5), (None, None)])
+def test_no_inter_sample_over(sample: float | None, true: float | None) -> None:
+    """Nothing is told up to full scale and the meter's own error, nor where samples are over it themselves."""
+    assert inter_sample_over(levels(sample_peak_dbfs=sample, true_peak_dbtp=true)) == []
+
+
+def test_held_stretches_are_to_be_played_again() -> None:
+    """Zeros inside sound are missing sound, with the longest stretch said in milliseconds."""
+    held = (gap(48_000), gap(96_000, 240, channel=1))
+    (found,) = dropout(Gaps(held_count=2, held_frames=340, held=held, longest=held[1]), [], INFO)
+    assert (found.code, found.verdict, found.channels) == ("dropout", Verdict.PLAY_AGAIN, (1, 2))
+    assert (found.count, found.at_s, found.worst_at_s) == (2, (1.0, 2.0), 2.0)
+    assert found.total_s == pytest.approx(340 / 48_000)
+    assert "zero for 5.0 ms at 0:02.0" in found.says
+
+
+def test_stretches_at_a_flat_top_are_no_dropout() -> None:
+    """What rests where the channel is clipped is told as clipped, once."""
+    held = (gap(48_000, value=-1.0), gap(96_000, value=0.25))
+    (found,) = dropout(Gaps(held_count=2, held_frames=200, held=held, longest=held[0]), [top(-1.0)], INFO)
+    assert (found.count, found.at_s) == (1, (2.0,))
+    assert found.total_s == pytest.approx(100 / 48_000)
+
+
+def test_jumps_are_to_be_listened_to() -> None:
+    """A jump may be an edit: listen."""
+    (found,) = dropout(Gaps(jump_count=1, jumps=(gap(48_000, 0, value=0.5),)), [], INFO)
+    assert (found.code, found.verdict, found.worst_at_s) == ("dropout", Verdict.LISTEN, 1.0)
+    assert found.measured == {"jump_linear": 0.5}
+
+
+def test_a_role_may_bear_no_jumps() -> None:
+    """With a limit of no jumps none is told."""
+    jumps = Gaps(jump_count=1, jumps=(gap(48_000, 0, value=0.5),))
+    assert dropout(jumps, [], INFO, DamageLimits(dropout_most_jumps=0)) == []
+
+
+def test_nothing_is_missing() -> None:
+    """No gap, no finding."""
+    assert dropout(Gaps(), [], INFO) == []
 
 
 def test_over_full_scale() -> None:

@@ -1,0 +1,93 @@
+"""Which flat tops are damage, and which only look like it: one channel at a time. Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stager.model import Verdict
+from stager.model.damage import FlatTop
+from stager.model.damage_limits import DamageLimits
+from stager.units import linear_from_db
+
+OVER_LINEAR = 1.0 + 2.0**-15
+"""An extreme above it is past full scale and can't be where a converter ends."""
+
+
+@dataclass(frozen=True)
+class Topped:
+    """What the tops of one channel amount to: those of each side that rest at one level.
+
+    `is_square`: they are stairs, as in waves that are square by themselves; `is_sharp`: none is longer than a sample.
+    """
+
+    tops: tuple[FlatTop, ...]
+    verdict: Verdict
+    is_full_scale: bool
+    is_square: bool
+    is_sharp: bool
+
+
+def topped(tops: Sequence[FlatTop], limits: DamageLimits) -> list[Topped]:
+    """Judge the tops of each channel; the upper and the lower side count together."""
+    channels = sorted({top.channel for top in tops})
+    found = [_channel([top for top in tops if top.channel == channel], limits) for channel in channels]
+    return [each for each in found if each is not None]
+
+
+def _channel(tops: Sequence[FlatTop], limits: DamageLimits) -> Topped | None:
+    sides = [[top for top in tops if (top.level_linear > 0.0) is upper] for upper in (True, False)]
+    resting = [(side, top) for side in sides if (top := _resting(side, limits)) is not None]
+    if not resting:
+        return None
+    chosen = tuple(top for _, top in resting)
+    is_full = any(_is_full_scale(top, limits) for top in chosen)
+    is_square = any(_is_square(top, limits) for top in chosen)
+    is_sharp = not any(top.flat_events or top.pair_events for top in chosen)
+    verdict = Verdict.USABLE if is_square else _verdict(chosen, limits)
+    if verdict is Verdict.PLAY_AGAIN and is_sharp and not any(_is_sure(side[-1], limits) for side, _ in resting):
+        verdict = Verdict.LISTEN
+    if verdict is Verdict.USABLE and not is_square:
+        if not (is_full and any(top.flat_events for top in chosen)):
+            return None
+        verdict = Verdict.LISTEN
+    return Topped(chosen, verdict, is_full, is_square, is_sharp)
+
+
+def _verdict(tops: Sequence[FlatTop], limits: DamageLimits) -> Verdict:
+    """Whether enough rests at the extremes of a channel."""
+    events, frames = sum(top.events for top in tops), sum(top.frames for top in tops)
+    enough = events >= limits.clip_events or frames >= limits.clip_frames
+    return Verdict.PLAY_AGAIN if enough else Verdict.USABLE
+
+
+def _resting(side: Sequence[FlatTop], limits: DamageLimits) -> FlatTop | None:
+    """The tops of one side that rest at its extreme, by the finest tolerance that shows it."""
+    return next((top for top in side if _rests(top, limits)), None)
+
+
+def _rests(top: FlatTop, limits: DamageLimits) -> bool:
+    """Whether tops rest at one level although their shapes say that they would have gone on."""
+    if top.below_events > limits.clip_below_ratio * top.events:
+        return False
+    if _is_square(top, limits):
+        return True
+    long = top.events - top.short_events
+    if long and top.flat_events < limits.clip_flat_share * long:
+        return False
+    if top.flat_events:
+        return True
+    varied = top.varied_events >= limits.clip_varied_share * (top.short_events - 1)
+    return top.short_events > 1 and varied and top.bend_linear >= limits.clip_bend_ratio * top.tolerance_linear
+
+
+def _is_square(top: FlatTop, limits: DamageLimits) -> bool:
+    return top.stepped_events >= limits.square_stepped_share * top.events
+
+
+def _is_sure(coarsest: FlatTop, limits: DamageLimits) -> bool:
+    """Whether so many peaks end at one level, and so few just under it, that no limiter was at work."""
+    many = coarsest.events >= limits.clip_sure_events
+    return many and coarsest.below_events <= limits.clip_sure_below_ratio * coarsest.events
+
+
+def _is_full_scale(top: FlatTop, limits: DamageLimits) -> bool:
+    return linear_from_db(limits.clip_full_scale_dbfs) <= abs(top.level_linear) <= OVER_LINEAR

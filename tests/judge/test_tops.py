@@ -1,0 +1,93 @@
+"""Which flat tops count, by the shapes and numbers that a meter found."""
+
+from typing import Any
+
+import pytest
+
+from stager.judge.tops import topped
+from stager.model import DamageLimits, FlatTop, Verdict
+
+LIMITS = DamageLimits()
+LISTEN, AGAIN = Verdict.LISTEN, Verdict.PLAY_AGAIN
+
+
+def top(**changes: Any) -> FlatTop:
+    """Tops of one channel at the upper full scale; by default four flat ones of five samples."""
+    parts: dict[str, Any] = {
+        "channel": 0,
+        "level_linear": 1.0,
+        "tolerance_linear": 2.0**-15,
+        "events": 4,
+        "frames": 20,
+        "flat_events": 4,
+        "flat_frames": 20,
+        "short_events": 0,
+        "pair_events": 0,
+        "below_events": 0,
+        "longest_frames": 5,
+        "longest_start": 0,
+        "starts": (0,),
+    }
+    return FlatTop(**{**parts, **changes})
+
+
+def short(events: int, **changes: Any) -> FlatTop:
+    """Tops of one or two samples, sharp and of different shapes."""
+    parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
+    return top(**{**parts, "varied_events": events - 1, "bend_linear": 0.3, "longest_frames": 1, **changes})
+
+
+ROUND = top(events=9, frames=45, flat_events=0, flat_frames=0)
+"""Nine crests of five samples that fall off as round ones do, as a low sine has on 16 bits."""
+
+CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
+    "nothing": ([], None),
+    "flat tops": ([top()], AGAIN),
+    "one of eight samples": ([top(events=1, frames=8, flat_events=1)], AGAIN),
+    "two of seven samples in all": ([top(events=2, frames=7, flat_events=2)], LISTEN),
+    "few under full scale": ([top(level_linear=0.5, events=2, frames=7, flat_events=2)], None),
+    "two above and one below are three": (
+        [top(events=2, frames=6, flat_events=2), top(level_linear=-1.0, events=1, frames=3, flat_events=1)],
+        AGAIN,
+    ),
+    "two in one channel and one in another are not": (
+        [top(events=2, frames=6, flat_events=2), top(channel=1, events=1, frames=3, flat_events=1)],
+        LISTEN,
+    ),
+    "a peak of one sample": ([short(1)], None),
+    "pairs of samples": ([short(3, frames=5, pair_events=2)], AGAIN),
+    "many single samples": ([short(10)], AGAIN),
+    "few single samples": ([short(9)], LISTEN),
+    "single samples, and as many just under": ([short(10, below_events=4)], LISTEN),
+    "round crests": ([ROUND], None),
+    "mostly round crests": ([top(events=9, flat_events=4)], None),
+    "crests that thin out towards the extreme": ([top(below_events=3)], None),
+    "an even tone of whole periods": ([short(100, varied_events=2)], None),
+    "crests as blunt as the grid": ([short(100, bend_linear=0.001)], None),
+    "stairs": ([top(stepped_events=4)], Verdict.USABLE),
+    "the finest tolerance shows nothing, a coarser one does": (
+        [top(below_events=50), top(tolerance_linear=2.0**-13)],
+        AGAIN,
+    ),
+}
+
+
+@pytest.mark.parametrize(("tops", "verdict"), CASES.values(), ids=CASES.keys())
+def test_verdict(tops: list[FlatTop], verdict: Verdict | None) -> None:
+    """What rests at an extreme, and how much of it, decides (own figures; three events or eight samples are enough)."""
+    found = topped(tops, LIMITS)
+    severest = max((each.verdict for each in found), key=lambda each: each.severity, default=None)
+    assert severest is verdict
+
+
+def test_channels_are_judged_by_themselves() -> None:
+    """Each channel has its own entry, with its own tops."""
+    found = topped([top(), top(channel=2, level_linear=-0.5)], LIMITS)
+    assert [(each.tops[0].channel, each.is_full_scale) for each in found] == [(0, True), (2, False)]
+
+
+@pytest.mark.parametrize(("frames", "verdict"), [(20, AGAIN), (21, LISTEN)])
+def test_limits_are_those_given(frames: int, verdict: Verdict) -> None:
+    """A role that allows more samples at an extreme is heard."""
+    limits = DamageLimits(clip_frames=frames, clip_events=100)
+    assert topped([top()], limits)[0].verdict is verdict

@@ -1,0 +1,127 @@
+"""Missing sound: zeros, held values and jumps put into tones, and what only looks like it."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stager.meters import GapMeter
+from stager.model import Gaps
+from tests.making import Samples, cut, frames_of, noise, sine
+
+RATE_HZ = 48_000
+
+
+def gaps_of(samples: Samples, edges: tuple[int, ...] = ()) -> Gaps:
+    meter = GapMeter(samples.shape[1], RATE_HZ)
+    for block in cut(samples, edges):
+        meter.update(block)
+    return meter.result()
+
+
+def tone(hz: float = 443.0, seconds: float = 1.0) -> Samples:
+    return sine(hz, seconds, peak=0.5) + noise(round(seconds * RATE_HZ), rms=0.0005)
+
+
+@pytest.mark.parametrize("frames", [16, 48, 480, 2400])
+@pytest.mark.parametrize("hz", [61.0, 443.0, 5003.0])
+def test_zeros_inside_sound(hz: float, frames: int) -> None:
+    """A stretch of exact zeros inside a tone is found where it is, as long as it is."""
+    samples = tone(hz)
+    samples[20_000 : 20_000 + frames] = 0.0
+    found = gaps_of(samples)
+    assert (found.held_count, found.held_frames) == (1, frames)
+    assert (found.held[0].start, found.held[0].value_linear) == (20_000, 0.0)
+    assert found.longest == found.held[0]
+
+
+def test_held_value() -> None:
+    """A value that is held on a slope is found, from its first sample on."""
+    samples = tone()
+    samples[20_000:20_200] = samples[20_000]
+    found = gaps_of(samples)
+    assert [(gap.start, gap.frames) for gap in found.held] == [(20_000, 200)]
+    assert found.held[0].value_linear == samples[20_000, 0]
+
+
+def test_channels_and_order() -> None:
+    """Gaps of both channels stand in order of time; the longest of all is named."""
+    samples = np.hstack((tone(), tone(617.0)))
+    samples[30_000:30_100, 0], samples[10_000:10_050, 1], samples[40_000:40_060, 1] = 0.0, 0.0, 0.0
+    found = gaps_of(samples)
+    assert [(gap.channel, gap.start) for gap in found.held] == [(1, 10_000), (0, 30_000), (1, 40_000)]
+    assert (found.held_count, found.held_frames) == (3, 210)
+    assert found.longest == found.held[1]
+
+
+def test_first_twenty_places() -> None:
+    """All gaps are counted, twenty are listed."""
+    samples = tone()
+    for start in range(1000, 31_000, 1000):
+        samples[start : start + 30] = 0.0
+    found = gaps_of(samples)
+    assert (found.held_count, len(found.held), found.held[-1].start) == (30, 20, 20_000)
+
+
+def faded(frames: int) -> Samples:
+    """A tone that fades to 200 zeros and back within so many frames."""
+    gain = np.ones(RATE_HZ)
+    gain[20_000:20_200] = 0.0
+    gain[20_000 - frames : 20_000] = np.linspace(1.0, 0.0, frames)
+    gain[20_200 : 20_200 + frames] = np.linspace(0.0, 1.0, frames)
+    return tone(997.0) * gain[:, None]
+
+
+def hits() -> Samples:
+    """Four decaying strokes with silence before each."""
+    at = np.arange(12_000)
+    hit = np.where(at < 9000, np.sin(0.05 * at + 1.0) * np.exp(-at / 900), 0.0)
+    return frames_of(np.tile(hit, 4))
+
+
+CLEAN = {
+    "a tone": tone(),
+    "a fade": faded(96),
+    "a longer fade": faded(480),
+    "silence between phrases": np.vstack((tone(), np.zeros((9600, 1)), tone())),
+    "silence": np.zeros((RATE_HZ, 1)),
+    "a square wave": frames_of(np.where(np.arange(RATE_HZ) % 200 < 100, 0.5, -0.5)),
+    "a pulse wave that rests at 0": frames_of(np.where(np.arange(RATE_HZ) % 200 < 20, 0.5, 0.0)),
+    "a saw": frames_of((np.arange(RATE_HZ) % 109) / 109 - 0.5),
+    "flat tops": np.clip(sine(200.0, 1.0), -0.5, 0.5),
+    "strokes": hits(),
+    "noise": noise(RATE_HZ),
+    "a low tone on few codes": np.rint(sine(40.0, 1.0, peak=0.001) * 32_768) / 32_768,
+}
+
+
+@pytest.mark.parametrize("samples", CLEAN.values(), ids=CLEAN.keys())
+def test_nothing_is_missing(samples: Samples) -> None:
+    """Rests, fades, edges and flat tops that belong to a sound are no gaps."""
+    found = gaps_of(samples)
+    assert (found.held_count, found.jump_count) == (0, 0)
+
+
+@pytest.mark.parametrize("lost", [100, 333])
+def test_jump(lost: int) -> None:
+    """Samples that are left out leave a jump, found within two frames of where they were."""
+    samples = sine(443.0, 1.0, peak=0.5) + noise(RATE_HZ, rms=1e-4)
+    at = 20_000
+    assert abs(samples[at + lost, 0] - samples[at, 0]) > 0.1
+    found = gaps_of(np.delete(samples, np.s_[at : at + lost], axis=0))
+    assert found.jump_count == 1
+    assert abs(found.jumps[0].start - at) <= 2
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    edges=st.lists(st.integers(1, 5999), max_size=25).map(tuple),
+    start=st.integers(200, 5000),
+    frames=st.integers(10, 600),
+)
+def test_any_cut_gives_the_same(edges: tuple[int, ...], start: int, frames: int) -> None:
+    """However the blocks are cut, the same gaps and jumps are found."""
+    samples = np.hstack((tone(), tone(617.0)))[:6000]
+    samples[start : start + frames, 1] = 0.0
+    samples = np.delete(samples, np.s_[3000:3100], axis=0)
+    assert gaps_of(samples) == gaps_of(samples, edges)
