@@ -3,6 +3,7 @@
 Chance gives no three stems peaks that agree to a few thousandths of a dB. Only what can't be told otherwise is said.
 """
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import sqrt
@@ -118,11 +119,12 @@ def _sounding(facts: Sequence[StemFacts]) -> list[StemFacts]:
 
 def _alike(stems: Sequence[StemFacts], peak: Callable[[StemFacts], float], grace_db: float) -> list[StemFacts]:
     """Give the largest group whose peaks all lie within the grace, in the order of the set."""
-    best: list[StemFacts] = []
-    for lowest in stems:
-        group = [stem for stem in stems if 0.0 <= peak(stem) - peak(lowest) <= grace_db]
-        best = max(best, group, key=len)
-    return best
+    levels = sorted(map(peak, stems))
+    counts = [bisect_right(levels, lowest + grace_db) - place for place, lowest in enumerate(levels)]
+    if not counts:
+        return []
+    lowest = levels[counts.index(max(counts))]
+    return [stem for stem in stems if lowest <= peak(stem) <= lowest + grace_db]
 
 
 def _enough(alike: Sequence[StemFacts], of: Sequence[StemFacts]) -> bool:
