@@ -54,6 +54,9 @@ SCHEMA: Final = """CREATE TABLE IF NOT EXISTS stems (
     copy_path BLOB NOT NULL, copy_sha256 TEXT NOT NULL, former_sha256 TEXT NOT NULL,
     refused TEXT NOT NULL, says TEXT NOT NULL, at TEXT NOT NULL
 ) STRICT"""
+TAKES_SCHEMA: Final = """CREATE TABLE IF NOT EXISTS takes (
+    key BLOB PRIMARY KEY, fingerprint TEXT NOT NULL, judged TEXT NOT NULL, number INTEGER NOT NULL
+) STRICT"""
 ADDED: Final = (
     "ALTER TABLE stems ADD COLUMN seen TEXT NOT NULL DEFAULT ''",
     "ALTER TABLE stems ADD COLUMN follows BLOB NOT NULL DEFAULT x''",
@@ -101,6 +104,25 @@ class Ledger:
             self._connection.execute("DELETE FROM stems WHERE key = ?", (key,))
         if former := self._known.pop(key, None):
             self._of_source[former.source_sha256].discard(key)
+
+    def known_takes(self) -> dict[bytes, str]:
+        """Give the fingerprint of every take that was dealt with, by key."""
+        with _asking():
+            return dict(self._connection.execute("SELECT key, fingerprint FROM takes").fetchall())
+
+    def judged_takes(self, most: int) -> tuple[str, ...]:
+        """Give what was written of the latest takes that were judged, at most so many, in order."""
+        asks = "SELECT judged FROM takes WHERE judged != '' ORDER BY number DESC LIMIT ?"
+        with _asking():
+            rows = self._connection.execute(asks, (most,)).fetchall()
+        return tuple(row[0] for row in reversed(rows))
+
+    def write_takes(self, takes: Iterable[tuple[bytes, str, str]]) -> None:
+        """Write down takes, each as key, fingerprint and what was judged of it ("" for one that only is known)."""
+        put = "INSERT OR REPLACE INTO takes SELECT ?, ?, ?, coalesce(max(number), 0) + 1 FROM takes"
+        with _asking(), self._connection:
+            self._connection.execute("BEGIN")
+            self._connection.executemany(put, takes)
 
     def _know(self, entries: Iterable[Entry]) -> None:
         for entry in entries:
@@ -157,6 +179,7 @@ def read_entries(path: Path) -> tuple[Entry, ...]:
 def _bring_up_to_date(connection: sqlite3.Connection) -> None:
     """Make the table, or add what an older version of this package did not write; one step is whole or not at all."""
     connection.execute(SCHEMA)
+    connection.execute(TAKES_SCHEMA)
     version = max(1, connection.execute("PRAGMA user_version").fetchone()[0])
     for number, statement in enumerate(ADDED[version - 1 :], version):
         connection.execute("BEGIN")

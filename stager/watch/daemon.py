@@ -76,8 +76,8 @@ class Daemon:
                 self._keepers.pop(keeper.project.file)
         if failed and not self._keepers and not self._parents:
             raise failed[0]
-        for error in failed:
-            self._voice.say(f"not watched: {error}", level="warning")
+        for says in map(str, failed):
+            self._voice.say(f"not watched: {says}", level="warning")
 
     def _keep(self, project: Project, threads: ThreadPoolExecutor) -> Keeper:
         keeper = Keeper(project, self._voice, poll=self._poll)

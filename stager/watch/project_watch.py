@@ -15,16 +15,10 @@ from stager.outbox import Claims
 from stager.report import collect, gone_line, write_tables
 from stager.staging import Staging
 from stager.watch.due import Due, Holders
-from stager.watch.events import Events, Hints
+from stager.watch.events import Events
 from stager.watch.holders import held_for_writing
+from stager.watch.look import Look
 
-RESCAN_S: Final = 120.0
-"""How often everything is looked at though the system tells of changes."""
-POLL_S: Final = 1.0
-IDLE_SHARE: Final = 0.005
-"""The share of a core that looking through the inbox may take: a look that took long comes less often."""
-DEAF_S: Final = 5.0
-"""How long the system may take to tell of a file that a look found by itself."""
 NOT_YET: Final = (StillGrowingStem.code, ChangedStem.code)
 """Refusals that only say that it was too early; the stem is looked at again."""
 
@@ -56,15 +50,14 @@ class ProjectWatch:
         holders: Holders = held_for_writing,
     ) -> None:
         self.project = staging.project
-        self._staging, self._bench, self._events = staging, bench, events
+        self._staging, self._bench = staging, bench
         self._tell, self._say = tell, say
         self._due = Due(self.project.inbox, self.project.settings.project.settle_s, holders)
         self._refused: dict[str, _Bad] = {}
         self._at_work: dict[str, Fingerprint] = {}
-        self._names: frozenset[str] = frozenset()
         self._claims = Claims(self.project)
-        self._untold: dict[str, float] = {}
-        self._scan_at_s: float | None = None
+        song = self.project
+        self._look = Look(events, lambda: stems_in(song), lambda name: is_stem(song, name), self._say_deaf)
         self._report_at_s: float | None = 0.0
         self._quiet_until_s = 0.0
         self.active_at_s = 0.0
@@ -76,8 +69,7 @@ class ProjectWatch:
             PlaceError: where a folder or the disk fails.
             Stopped: where the process was told to stop.
         """
-        hints = self._events.take() if self._events else Hints()
-        self._look(now_s, Hints(hints.paths, hints.everything or everything))
+        self._look_around(now_s, everything=everything)
         for name, fingerprint in self._due.ripe(now_s, self._bench.free):
             self._at_work[name] = fingerprint
             self._bench.put(replace(self._staging.job(name), clash=self._claims.says(name)))
@@ -100,38 +92,20 @@ class ProjectWatch:
         """Why each stem that isn't at work waits, by name."""
         return self._due.reasons()
 
-    def _look(self, now_s: float, hints: Hints) -> None:
+    def _look_around(self, now_s: float, *, everything: bool) -> None:
         """Look where something happened, and now and then through the whole inbox."""
-        first, scheduled = self._scan_at_s is None, self._scan_at_s is not None and now_s >= self._scan_at_s
-        if first or scheduled or hints.everything:
-            self._scan(now_s, by_itself=scheduled and not hints.everything)
-        for name in hints.paths:
-            self._untold.pop(name, None)
-            if is_stem(self.project, name):
-                self._claims.add(name)
-                self._names |= {name}
-                self._consider(name, now_s)
-        self._due.hurry(hints.paths)
-        self._mind_deafness(now_s)
-
-    def _scan(self, now_s: float, *, by_itself: bool) -> None:
-        """Look through the whole inbox; `by_itself` says that no hint asked for it."""
-        begun_s = time.perf_counter()
-        names = frozenset(stems_in(self.project))
-        if by_itself:
-            self._untold |= dict.fromkeys(names - self._names, now_s)
-        if names != self._names:
-            self._claims = Claims(self.project, sorted(names))
-            self._refused = {name: state for name, state in self._refused.items() if name in names}
-            self._names = names
-        for name in sorted(names):
-            self._consider(name, now_s, again=by_itself)
-        if not self.is_busy:
-            gone = self._staging.note_gone(names)
-            if gone:
-                self._say(gone_line(gone))
-        costs_s = time.perf_counter() - begun_s
-        self._scan_at_s = now_s + max(RESCAN_S if self._events else POLL_S, costs_s / IDLE_SHARE)
+        before = self._look.names
+        glance = self._look.at(now_s, everything=everything)
+        if glance.whole and self._look.names != before:
+            self._claims = Claims(self.project, glance.names)
+            self._refused = {name: bad for name, bad in self._refused.items() if name in self._look.names}
+        for name in glance.names:
+            self._claims.add(name)
+            self._consider(name, now_s, again=glance.by_itself)
+        self._due.hurry(glance.hinted)
+        if glance.whole and not self.is_busy and (gone := self._staging.note_gone(self._look.names)):
+            self._say(gone_line(gone))
+        self._look.done(glance, now_s)
 
     def _consider(self, name: str, now_s: float, *, again: bool = False) -> None:
         if name not in self._due and name not in self._at_work and self._is_news(name, again=again):
@@ -148,13 +122,8 @@ class ProjectWatch:
             return (bad.fingerprint, bad.clash) != (fingerprint, clash) or (again and bad.may_pass)
         return clash is not None or not self._staging.is_current(name, fingerprint)
 
-    def _mind_deafness(self, now_s: float) -> None:
-        """Where a look found new files of which the system never told, look every second from now on."""
-        if self._events and any(now_s - found_s > DEAF_S for found_s in self._untold.values()):
-            self._say(f"{self.project.name}: the system tells of no changes here; looking every second instead")
-            self._events, self._scan_at_s = None, now_s
-        if not self._events:
-            self._untold.clear()
+    def _say_deaf(self) -> None:
+        self._say(f"{self.project.name}: the system tells of no changes here; looking every second instead")
 
     def _take(self, now_s: float) -> None:
         if len(self._bench):

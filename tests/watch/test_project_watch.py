@@ -21,7 +21,8 @@ from stager.watch import project_watch as room
 from stager.watch.due import Holders
 from stager.watch.events import Hints as Told
 from stager.watch.holders import Holder
-from stager.watch.project_watch import POLL_S, RESCAN_S, ProjectWatch
+from stager.watch.look import POLL_S, RESCAN_S
+from stager.watch.project_watch import ProjectWatch
 from tests.making import float_wav, in_memory, noise, project, tree, wav, written
 
 STEM = wav(noise(4800, rms=0.02))
