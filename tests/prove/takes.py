@@ -199,7 +199,9 @@ def _advice(bench: Bench, seed: int) -> Iterator[Proof]:
     good = sum(abs(take.change_db) <= _allowed_db(take) for take in again)
     yield _share("the next take, input turned: within 1 dB", good, len(told), 1.0)
     clear = [(take, advice) for take, advice in speaking if take.clear]
-    yield _share("says which of the two decides", sum(t.decided_by in a["says"] for t, a in clear), len(clear), 1.0)
+    yield _share(
+        "says which of the two decides", sum(t.decided_by in a["says"].lower() for t, a in clear), len(clear), 1.0
+    )
 
 
 def _allowed_db(take: Take) -> float:
