@@ -15,7 +15,7 @@ FLOORS = [
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
     {"hear", "figures", "apply", "outbox", "inbox", "pipeline"},
-    {"staging", "batch", "bus", "verify"},
+    {"staging", "batch", "bus", "pairs", "verify"},
     {"watch", "report"},
     {"page", "demo", "cli", "__main__"},
 ]

@@ -1,0 +1,174 @@
+"""What two stems are to each other, from the figures of their comparison, and what is said about it. Pure.
+
+The depths that separate the kinds were chosen on pairs made by code, of which the truth is known: copies through
+filters and rooms, two microphones, lines and amplifiers, parts played twice as tight as half a millisecond.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from stager.model.finding import Verdict
+from stager.model.handover import SetFinding
+from stager.model.pairs import HitTrack, Kinship, LagTrack, PairLikeness
+
+COPY_LEVEL_DB: Final = 11.5
+"""Depth through a level alone from which on it is a copy (own figure: the two sides of a pair reach 10.7, a copy in a
+room 12 and more, a plain copy 35)."""
+COPY_FILTER_DB: Final = 16.0
+"""Depth through a filter of 8 ms from which on it is a copy (own figure: two microphones reach 13.4, an equalised copy
+28 and more)."""
+COPY_ROOM_DB: Final = 20.0
+"""Depth through 0.1 s of room from which on it is a copy (own figure: the two sides of a pair reach 18.4)."""
+ROOM_FROM_DB: Final = 5.0
+"""Depth through a filter from which on a room is asked for (own figure: copies in a room have 7 and more)."""
+ALIKE_HITS: Final = 0.5
+"""Share of hits with one waveform from which on they come from one sample (own figure: played by hand, none are)."""
+TWO_BELOW: Final = 1.45
+"""Depth through a filter in dB, plus twice the share of windows on the line, under which two performances were heard
+(own figure: they reach 1.3, since hands hold no lag and no filter makes one from the other)."""
+ONE_FROM: Final = 1.75
+"""The same figure from which on it is one performance (own figure: the least alike, a line and its driven amplifier,
+has 1.9); between both it is left open."""
+MIN_WINDOWS: Final = 8
+"""Windows of 0.2 s under which nothing is said (own figure: less than a second of playing)."""
+DRIFT_PPM: Final = 20.0
+"""Drift from which on it is said (own figure: two good clocks stay within it)."""
+SAME_LEVEL_DB: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two stems by name, in the order in which they were compared, and how alike they are."""
+
+    stems: tuple[str, str]
+    likeness: PairLikeness
+
+
+def asks_for_room(likeness: PairLikeness) -> bool:
+    """Say whether a copy with a room added is still possible, and not yet certain."""
+    level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
+    return level < COPY_LEVEL_DB and ROOM_FROM_DB <= filtered < COPY_FILTER_DB
+
+
+def kinship(likeness: PairLikeness) -> Kinship:
+    """Say what two stems are to each other."""
+    if likeness.windows < MIN_WINDOWS or likeness.track is None:
+        return Kinship.UNSURE
+    level, filtered, room = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0, likeness.room_depth_db
+    if level >= COPY_LEVEL_DB or filtered >= COPY_FILTER_DB or (room or 0.0) >= COPY_ROOM_DB:
+        return Kinship.COPY
+    if likeness.hits is not None and likeness.hits.alike >= ALIKE_HITS:
+        return Kinship.COPY
+    oneness = max(level, filtered) + 2.0 * likeness.track.support
+    if oneness >= ONE_FROM:
+        return Kinship.SAME_TAKE
+    return Kinship.TWO_PERFORMANCES if oneness < TWO_BELOW else Kinship.UNSURE
+
+
+def pair_findings(pair: Pair, *, is_double: bool) -> list[SetFinding]:
+    """Say what is to be said of a pair: that it is a copy, always; the rest only of what should be a double.
+
+    One take in two files has no finding here: it becomes a link proposal.
+    """
+    what = kinship(pair.likeness)
+    if what is Kinship.COPY:
+        return [_found(pair, "double_is_copy", Verdict.LISTEN, _copy_sentence(pair))]
+    if is_double and what is Kinship.TWO_PERFORMANCES:
+        return [_found(pair, "double_is_true", Verdict.USABLE, _double_sentence(pair))]
+    if is_double and what is Kinship.UNSURE:
+        return [_found(pair, "double_unsure", Verdict.USABLE, _unsure_sentence(pair))]
+    return []
+
+
+def _found(pair: Pair, code: str, verdict: Verdict, says: str) -> SetFinding:
+    at_s, track = pair.likeness.at_s[:1], pair.likeness.track
+    late_s = track.lag_ms / 1000.0 if track and code == "double_is_copy" else 0.0
+    places = (at_s[0], max(0.0, at_s[0] + late_s)) if at_s else ()
+    measured = measured_of(pair.likeness)
+    return SetFinding(code=code, verdict=verdict, stems=pair.stems, at_s=places, measured=measured, says=says)
+
+
+def measured_of(likeness: PairLikeness) -> dict[str, float | str | tuple[float, ...]]:
+    """Give the figures behind a judgement by name; what wasn't measured is left out."""
+    track, hits = likeness.track, likeness.hits
+    figures = {
+        "lag_ms": track.lag_ms if track else None,
+        "drift_ppm": track.drift_ppm if track else None,
+        "on_line": track.support if track else None,
+        "notes_lag_ms": hits.lag_ms if hits else None,
+        "notes_spread_ms": hits.spread_ms if hits else None,
+        "similarity": likeness.similarity,
+        "level_db": likeness.level_db,
+        "level_depth_db": likeness.level_depth_db,
+        "filter_depth_db": likeness.filter_depth_db,
+        "room_depth_db": likeness.room_depth_db,
+        "compared_s": likeness.compared_s,
+        "polarity": "flipped" if likeness.flipped else None,
+    }
+    return {name: _rounded(value) for name, value in figures.items() if value is not None}
+
+
+def _rounded(value: float | str) -> float | str:
+    return value if isinstance(value, str) else round(value, 3)
+
+
+def _copy_sentence(pair: Pair) -> str:
+    one, other = pair.stems
+    likeness = pair.likeness
+    parts = [_shift(likeness.track, likeness.hits), *_changes(likeness)]
+    changes = ", ".join(part for part in parts if part)
+    return f"{other} is no second performance but a copy of {one}, {changes}: play it a second time, or leave it out."
+
+
+def _shift(track: LagTrack | None, hits: HitTrack | None) -> str:
+    """Say how much later a copy is; hits from one sample that keep no line have the hits' own lag."""
+    if track is None:
+        return "moved"
+    lag_ms = hits.lag_ms if hits and hits.alike >= ALIKE_HITS and track.support < ALIKE_HITS else track.lag_ms
+    if abs(lag_ms) < 0.005:
+        return "at the same place"
+    return f"{abs(lag_ms):.2f} ms {'later' if lag_ms > 0 else 'earlier'}"
+
+
+def _changes(likeness: PairLikeness) -> list[str]:
+    parts = []
+    drift = likeness.track.drift_ppm if likeness.track else 0.0
+    if abs(drift) >= DRIFT_PPM:
+        parts.append(f"{abs(drift) / 1e4:.3f} % {'slower' if drift > 0 else 'faster'}")
+    if likeness.flipped:
+        parts.append("with its polarity flipped")
+    level = likeness.level_db
+    if level is not None and abs(level) >= SAME_LEVEL_DB:
+        parts.append(f"{abs(level):.1f} dB {'louder' if level > 0 else 'softer'}")
+    if max(likeness.level_depth_db or 0.0, 0.0) < COPY_LEVEL_DB:
+        parts.append("filtered or in a room")
+    return parts
+
+
+def _double_sentence(pair: Pair) -> str:
+    one, other = pair.stems
+    return f"{one} and {other} are two performances{_tightness(pair.likeness.hits)}{_balance(pair)}."
+
+
+def _tightness(hits: HitTrack | None) -> str:
+    if hits is None:
+        return ", without clear beginnings of notes to time them by"
+    side = "later" if hits.lag_ms > 0 else "earlier"
+    middle = f"{abs(hits.lag_ms):.1f} ms {side} in the median" if abs(hits.lag_ms) >= 0.05 else "together in the median"
+    return f", the second {middle}, notes spread by {hits.spread_ms:.1f} ms"
+
+
+def _balance(pair: Pair) -> str:
+    level = pair.likeness.level_db
+    if level is None:
+        return ""
+    if abs(level) < SAME_LEVEL_DB:
+        return "; both are equally loud"
+    return f"; {pair.stems[1 if level > 0 else 0]} is {abs(level):.1f} dB louder"
+
+
+def _unsure_sentence(pair: Pair) -> str:
+    one, other = pair.stems
+    if pair.likeness.windows < MIN_WINDOWS:
+        return f"{one} and {other} play together for too short a time to say whether one is a copy: listen to both."
+    return f"Whether {one} and {other} are one performance or two can't be told from their sound: listen to both."

@@ -1,0 +1,124 @@
+"""Finds the line along which one stem follows another, and lays the other on it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.pairs.cancel import FILTER, delayed, left_power
+from stager.pairs.excerpts import STRETCH_S, WORK_RATE_HZ, Signal
+from stager.pairs.lags import (
+    REST_POWER,
+    WINDOW_FRAMES,
+    Values,
+    WindowLags,
+    correlations,
+    peaks,
+    window_powers,
+    window_starts,
+)
+from stager.pairs.line import Line, fit_line, support_of
+
+Plays = NDArray[np.bool_]
+"""Whether the first stem plays in each window, (stretches, windows)."""
+REACH_FRAMES: Final = WORK_RATE_HZ // 2
+"""Largest lag looked for, half a second: 0.1 % of drift over eight minutes."""
+NEAR_FRAMES: Final = WORK_RATE_HZ * 60 // 1000
+"""60 ms, within which two performances of one part lie (own figure)."""
+FINE_FRAMES: Final = WORK_RATE_HZ * 4 // 1000
+CLEAR_SUPPORT: Final = 0.5
+"""Share of windows on a line from which on no other line is tried (own figure)."""
+MIN_WINDOWS: Final = 3
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """The line, what the windows within reach and within 60 ms told, and the others' flattened stretches laid on it."""
+
+    line: Line
+    support: float
+    near: WindowLags
+    laid: list[Signal]
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """One view of each of two stems, flattened, stretch by stretch, and where each stretch begins in s on the first."""
+
+    starts_s: Sequence[float]
+    ones: Sequence[Signal]
+    others: Sequence[Signal]
+
+
+def align(flat: Stretches, playing: Plays) -> Alignment | None:
+    """Find the lag of each window, a line through them, and lay the others on it; None with too few windows.
+
+    `playing` is (stretches, windows), whether the first stem plays there.
+    """
+    if playing.sum() < MIN_WINDOWS:
+        return None
+    wide, near, mean = _window_lags(flat, playing)
+    lines = [fit_line(wide.at_s, wide.lag_s, wide.r**2)]
+    if lines[0].support < CLEAR_SUPPORT:
+        lines += [fit_line(near.at_s, near.lag_s, near.r**2), _level_line(mean)]
+    laid = [_laid(flat, line) for line in lines]
+    left = [left_power(flat.ones, others, FILTER) for others in laid] if len(lines) > 1 else [0.0]
+    best = int(np.argmin(left))
+    line = _finer(flat, lines[best], laid[best], playing)
+    support = max(support_of(line, each.at_s, each.lag_s, each.r**2) for each in (wide, near))
+    return Alignment(line, support, near, _laid(flat, line))
+
+
+def playing_windows(raws: Sequence[Signal]) -> Plays:
+    """Say, (stretches, windows), where a stem plays: within 40 dB of its loudest window."""
+    powers = window_powers(raws, window_starts(), WINDOW_FRAMES)
+    return np.asarray((powers > REST_POWER * powers.max(initial=0.0)) & (powers > 0.0), np.bool_)
+
+
+def _window_lags(flat: Stretches, playing: Plays) -> tuple[WindowLags, WindowLags, Values]:
+    """Give the windows' lags within the wide and the near reach, and the mean of r(lag) over all windows."""
+    middles, wide, near = [], [], []
+    mean = np.zeros(2 * REACH_FRAMES + 1)
+    for start_s, one, other, plays in zip(flat.starts_s, flat.ones, flat.others, playing, strict=True):
+        starts = window_starts()[plays]
+        r = correlations(one, other, starts, WINDOW_FRAMES, REACH_FRAMES)
+        mean += r.sum(axis=0)
+        middles.append(start_s + (starts + WINDOW_FRAMES / 2) / WORK_RATE_HZ)
+        wide.append(peaks(r))
+        near.append(peaks(r[:, REACH_FRAMES - NEAR_FRAMES : REACH_FRAMES + NEAR_FRAMES + 1]))
+    at_s = np.concatenate(middles)
+    return _joined(at_s, wide), _joined(at_s, near), mean
+
+
+def _joined(at_s: Values, parts: Sequence[tuple[Values, Values]]) -> WindowLags:
+    lag, r = (np.concatenate([part[which] for part in parts]) for which in (0, 1))
+    return WindowLags(at_s, lag / WORK_RATE_HZ, r)
+
+
+def _level_line(mean: Values) -> Line:
+    """Give the one lag that all windows together speak for."""
+    lag, _ = peaks(mean[None, :])
+    return Line(float(lag[0]) / WORK_RATE_HZ, 0.0, 0.0, 0.0)
+
+
+def _laid(flat: Stretches, line: Line) -> list[Signal]:
+    seconds = np.arange(STRETCH_S * WORK_RATE_HZ) / WORK_RATE_HZ
+    pairs = zip(flat.starts_s, flat.others, strict=True)
+    return [delayed(other, line.at(start_s + seconds) * WORK_RATE_HZ) for start_s, other in pairs]
+
+
+def _finer(flat: Stretches, line: Line, laid: Sequence[Signal], playing: Plays) -> Line:
+    """Correct a line by what the windows say once they lie on it: their drift inside a window is gone then."""
+    middles, parts = [], []
+    for start_s, one, other, plays in zip(flat.starts_s, flat.ones, laid, playing, strict=True):
+        starts = window_starts()[plays]
+        middles.append(start_s + (starts + WINDOW_FRAMES / 2) / WORK_RATE_HZ)
+        parts.append(peaks(correlations(one, other, starts, WINDOW_FRAMES, FINE_FRAMES)))
+    rest = _joined(np.concatenate(middles), parts)
+    more = fit_line(rest.at_s, rest.lag_s, rest.r**2)
+    slope = line.slope + (more.slope if line.slope else 0.0)
+    middle = more.middle_s
+    offset = float(line.at(np.array([middle]))[0]) + more.offset_s
+    return Line(offset, slope, middle, more.support)

@@ -1,0 +1,149 @@
+"""Two stems, compared: read where both play, aligned, cancelled, and their notes laid side by side."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.judge.pairs import asks_for_room
+from stager.model.pairs import LagTrack, PairLikeness
+from stager.pairs.align import REACH_FRAMES, Alignment, Stretches, align, playing_windows
+from stager.pairs.cancel import FILTER, LEVEL, ROOM, Reach, left_power, left_power_tracked
+from stager.pairs.excerpts import CORE, CORE_S, MARGIN_S, MAX_STRETCHES, Signal, read_stretches
+from stager.pairs.hits import hit_track
+from stager.pairs.lags import flattened
+from stager.pairs.prints import FRAMES_PER_S, PrintMatch, SoundPrint, match, sound_print, spectra
+from stager.units import db_from_power
+
+FAR_S: Final = 0.4
+"""Shift from which on stretches are read at different places; nearer ones are found by the windows."""
+FAR_ALIKE: Final = 0.6
+"""Likeness of two prints at a far shift that is worth looking at (own figure: parts of one song reach 0.4)."""
+FAR_GAIN: Final = 0.2
+"""And how much more it must be than without a shift (own figure: a song repeats itself)."""
+PICK_STRETCHES: Final = 3
+"""Loudest stretches by which the channels to compare are chosen."""
+PLACES: Final = 3
+"""Places to listen to that are named."""
+Spectrum = NDArray[np.complex128]
+
+
+def compare(
+    one: Path, other: Path, *, prints: tuple[SoundPrint, SoundPrint] | None = None, settle_s: float = 0.0
+) -> PairLikeness:
+    """Compare two stems over the time in which both play; without their prints, both are read twice.
+
+    Raises:
+        StemError: where one can't be read as a whole.
+    """
+    first, second = prints or (sound_print(one, settle_s=settle_s), sound_print(other, settle_s=settle_s))
+    shift_s = far_shift_s(match(*spectra((first, second))))
+    cores_s = both_play_s(first, second, shift_s)
+    if not cores_s:
+        return PairLikeness()
+    views = read_stretches(one, [core_s - MARGIN_S for core_s in cores_s], settle_s=settle_s)
+    others = read_stretches(other, [core_s + shift_s - MARGIN_S for core_s in cores_s], settle_s=settle_s)
+    return _likeness(cores_s, shift_s, *_alike_views(views, others))
+
+
+def far_shift_s(found: PrintMatch) -> float:
+    """Give the shift at which two stems are best compared: none, unless their prints speak for another."""
+    speaks = found.best >= FAR_ALIKE and found.best >= found.here + FAR_GAIN
+    return found.lag_s if speaks and abs(found.lag_s) > FAR_S else 0.0
+
+
+def both_play_s(one: SoundPrint, other: SoundPrint, shift_s: float) -> list[float]:
+    """Choose where cores begin: spread over the time in which both play, at most `MAX_STRETCHES`, the fullest first."""
+    shift = round(shift_s * FRAMES_PER_S)
+    first, second = one.plays, other.plays
+    low, high = max(0, -shift), min(len(first), len(second) - shift)
+    if low >= high:
+        return []
+    both = np.zeros(high, np.bool_)
+    both[low:] = first[low:high] & second[low + shift : high + shift]
+    size = CORE_S * FRAMES_PER_S
+    counts = [int(both[at : at + size].sum()) for at in range(low, high, size)]
+    groups = np.array_split(np.arange(len(counts)), min(MAX_STRETCHES, len(counts)))
+    best = [int(group[np.argmax([counts[k] for k in group])]) for group in groups]
+    return [(low + k * size) / FRAMES_PER_S for k in best if counts[k]]
+
+
+def _alike_views(ones: Sequence[Sequence[Signal]], others: Sequence[Sequence[Signal]]) -> tuple[list[Signal], ...]:
+    """Choose a view of each stem, such as the left channels, by which they are most alike."""
+    by_view = [[list(view) for view in zip(*stem, strict=True)] for stem in (ones, others)]
+    if len(by_view[0]) == len(by_view[1]) == 1:
+        return by_view[0][0], by_view[1][0]
+    loud = np.argsort([-float(np.square(view[0]).sum()) for view in ones], kind="stable")[:PICK_STRETCHES]
+    spectra_of = [
+        [[np.fft.rfft(signal) for signal in flattened([view[k] for k in loud])] for view in stem] for stem in by_view
+    ]
+    scores = {
+        (first, second): _alike(x, y) for first, x in enumerate(spectra_of[0]) for second, y in enumerate(spectra_of[1])
+    }
+    first, second = max(scores, key=lambda key: scores[key])
+    return by_view[0][first], by_view[1][second]
+
+
+def _alike(ones: Sequence[Spectrum], others: Sequence[Spectrum]) -> float:
+    """Give the largest correlation of whole stretches within reach, 0 to 1, from their transforms."""
+    sums = np.abs(np.sum([np.fft.irfft(np.conj(x) * y) for x, y in zip(ones, others, strict=True)], axis=0))
+    power = [sum(float(np.square(np.fft.irfft(x)).sum()) for x in stem) for stem in (ones, others)]
+    near = max(float(sums[: REACH_FRAMES + 1].max()), float(sums[-REACH_FRAMES:].max()))
+    return near / float(np.sqrt(power[0] * power[1] + 1e-30))
+
+
+def _likeness(cores_s: Sequence[float], shift_s: float, ones: list[Signal], others: list[Signal]) -> PairLikeness:
+    flat = Stretches([core_s - MARGIN_S for core_s in cores_s], flattened(ones), flattened(others))
+    playing = playing_windows(ones)
+    found = align(flat, playing)
+    if found is None:
+        return PairLikeness()
+    track = _track(found, shift_s)
+    level = _depth_db(left_power, flat.ones, found.laid, LEVEL)
+    filtered = _depth_db(left_power_tracked, flat.ones, found.laid, FILTER)
+    likeness = PairLikeness(
+        compared_s=float(CORE_S * len(cores_s)),
+        windows=int(playing.sum()),
+        similarity=min(1.0, float(np.median(np.abs(found.near.r)))),
+        track=track,
+        hits=hit_track(flat.ones, flat.others),
+        flipped=_product(flat.ones, found.laid) < 0.0,
+        level_db=_level_db(ones, others),
+        level_depth_db=level,
+        filter_depth_db=filtered,
+        at_s=tuple(float(core_s) for core_s in cores_s[:PLACES]),
+    )
+    room = _depth_db(left_power, flat.ones, found.laid, ROOM) if asks_for_room(likeness) else None
+    return likeness.model_copy(update={"room_depth_db": room})
+
+
+def _track(found: Alignment, shift_s: float) -> LagTrack:
+    away = np.abs(found.near.lag_s - found.line.at(found.near.at_s))
+    return LagTrack(
+        lag_ms=1000.0 * (shift_s + float(found.line.at(np.zeros(1))[0])),
+        drift_ppm=1e6 * found.line.slope,
+        support=min(1.0, found.support),
+        spread_ms=1000.0 * float(np.median(away)),
+    )
+
+
+def _depth_db(
+    left: Callable[[Sequence[Signal], Sequence[Signal], Reach], float],
+    ones: Sequence[Signal],
+    others: Sequence[Signal],
+    reach: Reach,
+) -> float:
+    """Give by how many dB one cancels the other, whichever way round it goes deeper; 0 for not at all."""
+    power = min(left(ones, others, reach), left(others, ones, reach))
+    return max(0.0, -(db_from_power(power) or 0.0))
+
+
+def _product(ones: Sequence[Signal], others: Sequence[Signal]) -> float:
+    return float(sum(np.dot(one[CORE], other[CORE]) for one, other in zip(ones, others, strict=True)))
+
+
+def _level_db(ones: Sequence[Signal], others: Sequence[Signal]) -> float | None:
+    first, second = (sum(float(np.square(x[CORE], dtype=np.float64).sum()) for x in stem) for stem in (ones, others))
+    return db_from_power(second / first) if first > 0.0 else None
