@@ -21,6 +21,7 @@ from stager.meters import Samples
 from stager.model import Fingerprint, StreamInfo
 from stager.model.bus import LeftOut, Part
 from stager.names import shown
+from stager.stopping import check_stop
 from stager.units import linear_from_db
 
 HELD_OPEN: Final = 64
@@ -73,6 +74,7 @@ class Strip:
 
         Raises:
             PartLost: where it can't be read, or is no longer the file that it was.
+            Stopped: where the process was told to stop.
         """
         start, stop = max(start, self.first), min(stop, self.end)
         if start >= stop:
@@ -80,6 +82,7 @@ class Strip:
         with losing(self.part):
             read = self._wave_frames if self.is_wave else self._ordered_frames
             for at, block in read(start - self.first, stop - self.first):
+                check_stop()
                 yield at + self.first, block
 
     def close(self) -> None:

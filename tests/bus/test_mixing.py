@@ -8,6 +8,8 @@ import pytest
 from stager.bus.desk import Desk, summed
 from stager.bus.mixing import mixing
 from stager.bus.strips import part_of
+from stager.errors import Stopped
+from stager.stopping import allow_work, request_stop
 from tests.bus.summing import Array, Stem, direct_sum, gains, write_stems
 from tests.outside import wavefile
 
@@ -64,3 +66,14 @@ def test_stereo_stems_alone_need_one_sum(tmp_path: Path) -> None:
     assert not summed([part_of(stereo, "a", pan=0.3)], has_centre)
     assert summed([part_of(stereo, "a"), part_of(mono, "b")], has_centre)
     assert not summed([part_of(mono, "b", pan=-1.0)], has_centre)
+
+
+def test_a_stop_ends_the_sum(tmp_path: Path) -> None:
+    """Told to stop, the sum ends at its next block, and its files are let go."""
+    stems = write_stems(tmp_path, 3)
+    request_stop()
+    try:
+        with pytest.raises(Stopped):
+            mixed(stems, 10_000)
+    finally:
+        allow_work()
