@@ -1,4 +1,4 @@
-"""What lies in an inbox: the truth that events only hint at."""
+"""What lies in an inbox, or in a folder of takes: the truth that events only hint at."""
 
 import os
 import stat
@@ -19,7 +19,17 @@ def stems_in(project: Project) -> list[str]:
         PlaceRefused: where it, or a folder in it, can't be read.
     """
     check_inbox(project)
-    return sorted(name for name in _files(project.inbox, "") if project.includes(shown(name)))
+    return files_in(project, project.inbox)
+
+
+def files_in(project: Project, folder: Path) -> list[str]:
+    """Give the files below a folder whose names count, in order of name; links are not followed.
+
+    Raises:
+        PlaceGone: where the folder is not there.
+        PlaceRefused: where it, or a folder in it, can't be read.
+    """
+    return sorted(name for name in _files(folder, "") if project.includes(shown(name)))
 
 
 def check_inbox(project: Project) -> None:
@@ -47,12 +57,17 @@ def _files(folder: Path, below: str) -> Iterator[str]:
 
 def is_stem(project: Project, relative: str) -> bool:
     """Say whether a stem lies under this name now: a regular file that counts, reached through no link."""
+    return is_file_in(project, project.inbox, relative)
+
+
+def is_file_in(project: Project, folder: Path, relative: str) -> bool:
+    """Say of one name what `files_in` says of all."""
     if not project.includes(shown(relative)):
         return False
-    path = project.inbox / relative
+    path = folder / relative
     try:
         is_file = stat.S_ISREG(path.lstat().st_mode)
     except OSError:
         return False
-    above = (project.inbox / part for part in list(PurePath(relative).parents)[:-1])
-    return is_file and not any(folder.is_symlink() for folder in above)
+    above = (folder / part for part in list(PurePath(relative).parents)[:-1])
+    return is_file and not any(part.is_symlink() for part in above)

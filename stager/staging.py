@@ -46,7 +46,7 @@ class Staging:
 
     def __init__(self, project: Project, ledger: Ledger) -> None:
         self.project = project
-        self._ledger = ledger
+        self.ledger = ledger
         self._settings: dict[str, str] = {}
 
     def is_current(self, relative: str, fingerprint: Fingerprint) -> bool:
@@ -54,8 +54,8 @@ class Staging:
 
         Nothing is opened where copy and sidecar look as they did when they were put in place.
         """
-        entry = self._ledger.entry(os.fsencode(relative))
-        if entry is None or not self._is_in_force(entry) or _as_text(fingerprint) != entry.fingerprint:
+        entry = self.ledger.entry(os.fsencode(relative))
+        if entry is None or not self._is_in_force(entry) or as_text(fingerprint) != entry.fingerprint:
             return False
         return (bool(entry.seen) and self._seen(entry) == entry.seen) or self._sidecar(entry) is not None
 
@@ -64,17 +64,17 @@ class Staging:
 
         `fingerprint` is the stem's now; None skips that comparison.
         """
-        entry = self._ledger.entry(os.fsencode(relative))
+        entry = self.ledger.entry(os.fsencode(relative))
         if entry is None or not self._is_in_force(entry):
             return None
-        if fingerprint is not None and _as_text(fingerprint) != entry.fingerprint:
+        if fingerprint is not None and as_text(fingerprint) != entry.fingerprint:
             return None
         sidecar = self._sidecar(entry)
         return Staged(sidecar, fresh=False) if sidecar else None
 
     def job(self, relative: str, *, again: bool = False) -> StemJob:
         """Give the work that a stem asks for; with `again`, even where its copy is up to date."""
-        entry = self._ledger.entry(os.fsencode(relative))
+        entry = self.ledger.entry(os.fsencode(relative))
         job = job_of(self.project, relative, entry)
         if entry is None or again or not self._is_in_force(entry) or self._sidecar(entry) is None:
             return job
@@ -91,7 +91,7 @@ class Staging:
         try:
             check_outbox(self.project, place.parent)
             check_still_free(prepared.place, job.path)
-            self._ledger.write(entry)
+            self.ledger.write(entry)
             for stale in stale_sidecars(prepared.place, job.stem):
                 remove(stale)
             sync_folder(place.parent)
@@ -101,40 +101,40 @@ class Staging:
         except BaseException:
             prepared.discard()
             raise
-        self._ledger.write(replace(entry, state="staged", seen=self._seen(entry)))
+        self.ledger.write(replace(entry, state="staged", seen=self._seen(entry)))
         if prepared.overview:
             self._keep_overview(job, prepared.overview)
-        former = self._ledger.entry(entry.follows) if entry.follows else None
+        former = self.ledger.entry(entry.follows) if entry.follows else None
         if former:
             self._let_go(former)
         return Staged(prepared.sidecar, called_before=former.stem if former else None)
 
     def finish_renames(self) -> None:
         """Let go of the copies that a killed process left under the names that their stems had before."""
-        for entry in self._ledger.entries():
-            former = self._ledger.entry(entry.follows) if entry.follows else None
+        for entry in self.ledger.entries():
+            former = self.ledger.entry(entry.follows) if entry.follows else None
             if former and entry.state == "staged":
                 self._let_go(former)
 
     def note_gone(self, here: Container[str]) -> tuple[str, ...]:
         """Note which known stems are no longer in the inbox; gives those of which that was not noted before."""
-        listed = [(entry, int(os.fsdecode(entry.key) not in here)) for entry in self._ledger.entries()]
+        listed = [(entry, int(os.fsdecode(entry.key) not in here)) for entry in self.ledger.entries()]
         changed = [replace(entry, gone=gone) for entry, gone in listed if gone != entry.gone]
         if changed:
-            self._ledger.write(*changed)
+            self.ledger.write(*changed)
         return tuple(entry.stem for entry in changed if entry.gone and entry.copy_sha256)
 
     def unchanged(self, job: StemJob, found: Unchanged) -> Staged | None:
         """Note that a stem's bytes are the known ones under another time stamp; None where its copy is gone since."""
-        entry = self._ledger.entry(os.fsencode(job.relative))
+        entry = self.ledger.entry(os.fsencode(job.relative))
         if entry is not None:
-            self._ledger.write(replace(entry, fingerprint=_as_text(found.fingerprint), seen=self._seen(entry)))
+            self.ledger.write(replace(entry, fingerprint=as_text(found.fingerprint), seen=self._seen(entry)))
         return self.current(job.relative, found.fingerprint)
 
     def refuse(self, job: StemJob, error: StemError) -> Refused:
         """Note that a stem has no copy, or keeps the one of its last good version."""
-        entry = self._ledger.entry(os.fsencode(job.relative)) or _blank(job)
-        self._ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
+        entry = self.ledger.entry(os.fsencode(job.relative)) or _blank(job)
+        self.ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
         return refused(job, error)
 
     def _is_in_force(self, entry: Entry) -> bool:
@@ -148,15 +148,15 @@ class Staging:
         """How copy and sidecar look to the system, or nothing where one of them is not there."""
         copy = self.project.outbox / os.fsdecode(entry.copy_path)
         with suppress(OSError):
-            return " ".join(_as_text(fingerprint(path.lstat())) for path in (copy, sidecar_place(copy)))
+            return " ".join(as_text(fingerprint(path.lstat())) for path in (copy, sidecar_place(copy)))
         return ""
 
     def _called_before(self, job: StemJob, source_sha256: str) -> bytes:
         """The key of the stem that this one was until now: new under its name, its bytes gone under the former one."""
-        known = self._ledger.entry(os.fsencode(job.relative))
+        known = self.ledger.entry(os.fsencode(job.relative))
         if known is not None and known.copy_sha256:
             return known.follows if known.state == "open" else b""
-        alike = self._ledger.of_source(source_sha256)
+        alike = self.ledger.of_source(source_sha256)
         gone = (other for other in alike if not os.path.lexists(self.project.inbox / os.fsdecode(other.key)))
         return next((other.key for other in gone if other.state == "staged"), b"")
 
@@ -169,7 +169,7 @@ class Staging:
                 remove(path)
             if is_folder(copy.parent):
                 sync_folder(copy.parent)
-        self._ledger.forget(former.key)
+        self.ledger.forget(former.key)
 
     def _sidecar(self, entry: Entry) -> Sidecar | None:
         """The sidecar of an entry's copy, where both are in place and belong together."""
@@ -185,7 +185,7 @@ class Staging:
         return replace(
             _blank(job),
             state="open",
-            fingerprint=_as_text(prepared.fingerprint),
+            fingerprint=as_text(prepared.fingerprint),
             source_sha256=sidecar.source.sha256,
             settings_sha256=sidecar.project.settings_sha256,
             version=sidecar.version,
@@ -280,6 +280,6 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-def _as_text(found: Fingerprint) -> str:
-    """A fingerprint without its device, whose number is another one after a disk was plugged in again."""
+def as_text(found: Fingerprint) -> str:
+    """Give a fingerprint as text, without its device, whose number is another one after a disk was plugged in again."""
     return f"{found.inode}:{found.size_bytes}:{found.modified_ns}:{found.changed_ns}"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from stager.model import Target
+from stager.model.limits import Limits
 from stager.names import shown
 from stager.project.copy_name import filled_name
 from stager.project.patterns import is_hidden, matches_any
@@ -55,6 +56,16 @@ class Project:
         role = self.role_for(stem)
         return role.target.over(self.settings.target) if role else self.settings.target
 
+    def limits_for(self, stem: str) -> Limits:
+        """Give the thresholds of findings for a stem: those of its role, or the defaults."""
+        role = self.role_for(stem)
+        return role.limits if role else Limits()
+
+    def allowed_for(self, stem: str) -> frozenset[str]:
+        """Give the finding codes that are deliberate in a stem: the project's and its role's."""
+        role = self.role_for(stem)
+        return frozenset(map(str, (*self.settings.project.allow, *(role.allow if role else ()))))
+
     def settings_sha256_for(self, stem: str) -> str:
         """Give the fingerprint of the settings in force for one stem: another one means that its copy is out of date.
 
@@ -67,7 +78,13 @@ class Project:
         role = self.role_for(stem)
         return {
             "target": self.target_for(stem).model_dump(),
-            "role": {"name": role.name, "allow": sorted(role.allow), "limits": role.limits} if role else None,
+            "role": {
+                "name": role.name,
+                "allow": sorted(role.allow),
+                "limits": role.limits.model_dump(exclude_unset=True),
+            }
+            if role
+            else None,
             "allow": sorted(self.settings.project.allow),
             "recording": self.settings.recording.model_dump(),
             "copy": self.settings.copy_.model_dump(),

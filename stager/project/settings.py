@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, ConfigDict, Field, WithJsonSchema
 
 from stager.model import Record, Target
+from stager.model.limits import Limits
 from stager.project.copy_name import checked_name
 
 FindingCode = Literal[
@@ -28,6 +29,7 @@ FindingCode = Literal[
     "side_imbalance",
     "polarity_flipped",
     "mono_loss",
+    "delay",
     "double_is_copy",
     "rate_differs",
     "depth_differs",
@@ -107,7 +109,7 @@ class Role(Record):
     target: TargetChanges = Field(TargetChanges(), description="keys of [target] that differ for this role")
     pan: float = Field(0.0, ge=-1.0, le=1.0, description="-1 left to 1 right, for the bus forecast only")
     allow: Codes = Field((), description="finding codes that are deliberate in this role")
-    limits: dict[str, float] = Field({}, description="thresholds of findings, by name")
+    limits: Limits = Field(Limits(), description="thresholds of findings, by name; those not given stay")
 
 
 class Link(Record):

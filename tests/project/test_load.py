@@ -67,8 +67,8 @@ ONE_FAULT = {
     "infinity": ("[target]\nlevel_db = inf", "stager.toml:2: target.level_db: expected a finite number, found inf"),
     "minus infinity": ("[recording]\npeak_dbfs = -inf", "recording.peak_dbfs: expected a finite number, found -inf"),
     "not a number": (
-        '[[role]]\nname = "voice"\nmatch = ["*"]\nlimits = { hum = nan }',
-        'stager.toml:4: role."voice".limits.hum: expected a finite number, found nan',
+        '[[role]]\nname = "voice"\nmatch = ["*"]\nlimits = { delay_ms = nan }',
+        'stager.toml:4: role."voice".limits.delay_ms: expected a finite number, found nan',
     ),
     "ceiling above full scale": (
         "[target]\nceiling_dbtp = 0.1",
@@ -82,7 +82,7 @@ ONE_FAULT = {
     ),
     "unknown finding": (
         '[project]\nallow = ["hum", "cliped"]',
-        'stager.toml:2: project.allow.2: expected one of 25 words, found "cliped"; did you mean "clipped"?',
+        'stager.toml:2: project.allow.2: expected one of 26 words, found "cliped"; did you mean "clipped"?',
     ),
     "unknown encoding": (
         '[copy]\nencoding = "MP3"',

@@ -25,7 +25,7 @@ name = "hand drum"
 match = ["*tabla*", "*clap*"]
 target = { rule = "peak", level_db = -10.0 }
 allow = ["one_sided", "silent"]
-limits = { hum = -60.0 }
+limits = { hum_listen_dbfs = -60.0 }
 
 [[role]]
 name = "anything clapped"
@@ -40,7 +40,7 @@ CHANGES_A_DRUM = {
     "the level": ("level_db = -10.0", "level_db = -11.0"),
     "the project's tolerance": ("tolerance_db = 0.5", "tolerance_db = 0.6"),
     "the role's name": ('"hand drum"', '"drum"'),
-    "a limit": ("hum = -60.0", "hum = -61.0"),
+    "a limit": ("hum_listen_dbfs = -60.0", "hum_listen_dbfs = -61.0"),
     "what the role allows": ('"one_sided", ', ""),
     "what the project allows": ('"hum", ', ""),
     "the copy's name": ("{stem}_", "{stem}-"),

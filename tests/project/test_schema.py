@@ -54,20 +54,20 @@ def test_schema_is_json() -> None:
 
 
 def test_tables_are_closed() -> None:
-    """No table takes unknown keys, but for the settings of steps and limits by name."""
+    """No table takes unknown keys, but for the settings of steps."""
     open_tables = [
         node.get("title")
         for node in nodes(project_schema())
         if node.get("type") == "object" and node.get("additionalProperties") is not False
     ]
-    assert sorted(filter(None, open_tables)) == ["Limits", "Step"]
+    assert sorted(filter(None, open_tables)) == ["Step"]
 
 
 def test_every_key_is_described() -> None:
     """An editor shows a sentence beside each key."""
     tables = [node for node in nodes(project_schema()) if isinstance(node.get("properties"), dict)]
     bare = [key for table in tables for key, rule in table["properties"].items() if not rule.get("description")]
-    assert len(tables) == 11
+    assert len(tables) == 12
     assert bare == []
 
 
