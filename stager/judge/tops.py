@@ -16,7 +16,7 @@ OVER_LINEAR = 1.0 + 2.0**-15
 class Topped:
     """What the tops of one channel amount to: those of each side that rest at one level.
 
-    `is_square`: they are stairs, as in waves that are square by themselves; `is_sharp`: none is longer than a sample.
+    `is_square`: they are stairs, as in waves that are square by themselves; `is_sharp`: hardly one is longer than a sample.
     """
 
     tops: tuple[FlatTop, ...]
@@ -41,7 +41,7 @@ def _channel(tops: Sequence[FlatTop], limits: DamageLimits) -> Topped | None:
     chosen = tuple(top for _, top in resting)
     is_full = any(_is_full_scale(top, limits) for top in chosen)
     is_square = any(_is_square(top, limits) for top in chosen)
-    is_sharp = not any(top.flat_events or top.pair_events for top in chosen)
+    is_sharp = not any(top.flat_events or top.pair_events > limits.clip_pair_share * top.events for top in chosen)
     verdict = Verdict.USABLE if is_square else _verdict(chosen, limits)
     if verdict is Verdict.PLAY_AGAIN and is_sharp and not any(_is_sure(side[-1], limits) for side, _ in resting):
         verdict = Verdict.LISTEN
@@ -84,9 +84,10 @@ def _is_square(top: FlatTop, limits: DamageLimits) -> bool:
 
 
 def _is_sure(coarsest: FlatTop, limits: DamageLimits) -> bool:
-    """Whether so many peaks end at one level, and so few just under it, that no limiter was at work."""
-    many = coarsest.events >= limits.clip_sure_events
-    return many and coarsest.below_events <= limits.clip_sure_below_ratio * coarsest.events
+    """Whether peaks of one sample are so sharp, and so few end just under them, that no limiter was at work."""
+    if coarsest.bend_linear < limits.clip_sure_bend * abs(coarsest.level_linear):
+        return False
+    return coarsest.below_events <= limits.clip_sure_below_ratio * coarsest.events
 
 
 def _is_full_scale(top: FlatTop, limits: DamageLimits) -> bool:

@@ -31,11 +31,18 @@ class DamageLimits(Record):
     clip_bend_ratio: float = Field(
         50.0, ge=1.0, le=10_000.0, description="how sharp short tops must be, in tolerances of the level"
     )
-    clip_sure_events: int = Field(
-        10, ge=3, le=10_000, description="tops of one sample each from which they are surely no limiter's"
+    clip_sure_bend: float = Field(
+        0.2,
+        ge=0.0,
+        le=4.0,
+        description="where all tops have one sample: how far the two beside them lie under them, over the level, so that "
+        "it is surely no limiter; the crests of a limited part stay round",
     )
     clip_sure_below_ratio: float = Field(
-        0.1, ge=0.0, le=10.0, description="as clip_below_ratio, where all tops have one sample, to be sure"
+        0.35, ge=0.0, le=10.0, description="as clip_below_ratio, where all tops have one sample, to be sure"
+    )
+    clip_pair_share: float = Field(
+        0.05, ge=0.0, le=1.0, description="share of tops of two samples up to which tops count as of one sample"
     )
     square_stepped_share: float = Field(
         0.5, ge=0.0, le=1.0, description="share of tops that are stairs, from which a wave is square by itself"
