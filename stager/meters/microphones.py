@@ -25,10 +25,12 @@ LONGEST_DELAY_S: Final = 0.020
 """7 m of way: further apart, microphones hear two rooms (own figure)."""
 LOWEST_HZ: Final = 60.0
 WHITENING: Final = 0.8
-SHARPEST: Final = 1.8
-"""How far the peak must stand over any other (own figure: sides without relation reach 1.6, pairs in a room 2.4)."""
+SHARPEST: Final = 1.4
+"""How far the peak must stand over any other (own figure: a steady tone's wrong ones reach 1.4, pairs in rooms 2)."""
 LOWEST_PEAK: Final = 0.08
 """A peak under this is no more than some bleed (own figure; sides that are one sound reach 1.0)."""
+LEAST_SHARED: Final = 0.25
+"""Correlation of the sides once the delay is taken out, under which it is not theirs (own figure)."""
 BESIDE_S: Final = 0.0005
 """What lies nearer to the peak belongs to it."""
 
@@ -62,7 +64,7 @@ class MicrophoneMeter:
         sums, last = self._sums.copy(), self._windows.rest()
         if last is not None:
             sums.add(last)
-        delay, inverted, sharpness = _delay(sums.whitened, self._rate_hz) if sums.count else (None, None, None)
+        delay, inverted, sharpness = _delay(sums, self._rate_hz) if sums.count else (None, None, None)
         return Microphones(
             identical=self._identical,
             delay_frames=delay,
@@ -109,25 +111,39 @@ class _Sums:
         self.count += 1
 
 
-def _delay(whitened: NDArray[np.complex128], rate_hz: int) -> tuple[int | None, bool | None, float | None]:
-    """Find (frames that the right is late, inverted, sharpness) in a summed cross spectrum; None, None, or all."""
-    frames = 2 * (len(whitened) - 1)
-    used = whitened.copy()
-    used[: round(LOWEST_HZ * frames / rate_hz)] = 0.0
+def _delay(sums: _Sums, rate_hz: int) -> tuple[int | None, bool | None, float | None]:
+    """Find (frames that the right is late, inverted, sharpness) in sums over windows; None, None where none stands out.
+
+    What stands out must also be much of the sound: sides that share no more than the instant at which notes begin have
+    a sharp peak, and are no pair.
+    """
+    whole = sums.cross * (np.arange(len(sums.cross)) > 0)
+    curve, plain = _near(sums.whitened, LOWEST_HZ, rate_hz), _near(whole, 0.0, rate_hz)
+    if curve is None or plain is None:
+        return None, None, None
+    best, reach = int(np.abs(curve).argmax()), len(curve) // 2
+    beside = max(1, round(BESIDE_S * rate_hz))
+    others = np.abs(curve)
+    others[max(0, best - beside) : best + beside + 1] = 0.0
+    sharpness = float(abs(curve[best])) / max(float(others.max()), 1e-12)
+    left, right = sums.powers[:, 1:].sum(axis=1).tolist()
+    shared = float(plain[best]) * float(np.abs(whole).sum()) / max((left * right) ** 0.5, 1e-300)
+    sign = 1.0 if curve[best] > 0.0 else -1.0
+    if sharpness < SHARPEST or abs(curve[best]) < LOWEST_PEAK or sign * shared < LEAST_SHARED:
+        return None, None, sharpness
+    return best - reach, sign < 0.0, sharpness
+
+
+def _near(spectrum: NDArray[np.complex128], lowest_hz: float, rate_hz: int) -> Samples | None:
+    """The correlation that a cross spectrum gives, for delays up to the longest, 1 where all of it agrees."""
+    frames = 2 * (len(spectrum) - 1)
+    used = spectrum * (np.arange(len(spectrum)) >= lowest_hz * frames / rate_hz)
     total = float(np.abs(used).sum())
     if not total:
-        return None, None, None
+        return None
     curve = np.fft.irfft(used, frames) * (frames / 2.0 / total)
     reach = min(round(LONGEST_DELAY_S * rate_hz), frames // 2 - 1)
-    near = np.concatenate((curve[frames - reach :], curve[: reach + 1]))
-    best = int(np.abs(near).argmax())
-    beside = max(1, round(BESIDE_S * rate_hz))
-    others = np.abs(near)
-    others[max(0, best - beside) : best + beside + 1] = 0.0
-    sharpness = float(abs(near[best])) / max(float(others.max()), 1e-12)
-    if sharpness < SHARPEST or abs(near[best]) < LOWEST_PEAK:
-        return None, None, sharpness
-    return best - reach, bool(near[best] < 0.0), sharpness
+    return np.concatenate((curve[frames - reach :], curve[: reach + 1]))
 
 
 @sample_loop

@@ -1,0 +1,204 @@
+"""Findings about two sides, from records alone: just past each border, and just short of it."""
+
+from typing import Any
+
+import pytest
+
+from stager.judge.channels import channel_findings, residual_db
+from stager.model import ChannelLevels, Levels, Verdict
+from stager.model.condition import Band, Microphones
+from tests.making import levels
+
+
+def side(average_dbfs: float | None, peak_dbfs: float | None = -8.0) -> ChannelLevels:
+    return levels().per_channel[0].model_copy(update={"average_dbfs": average_dbfs, "sample_peak_dbfs": peak_dbfs})
+
+
+def stem(**changes: Any) -> Levels:
+    """A stereo stem like any other: sides equally loud, a little alike."""
+    parts = {
+        "correlation": 0.3,
+        "side_balance_db": 0.0,
+        "mono_loss_db": -1.9,
+        "per_channel": (side(-20.0), side(-20.0)),
+    }
+    return levels(**{**parts, **changes})
+
+
+def band(name: str = "lows", share: float = 0.5, correlation: float | None = 0.5, loss: float | None = -1.2) -> Band:
+    return Band(name=name, low_hz=40.0, high_hz=250.0, power_share=share, correlation=correlation, mono_loss_db=loss)
+
+
+def pair(*bands: Band, delay_frames: int | None = None, **changes: Any) -> Microphones:
+    parts = {
+        "identical": False,
+        "delay_frames": delay_frames,
+        "delay_s": None if delay_frames is None else delay_frames / 48_000,
+        "inverted": None if delay_frames is None else False,
+        "sharpness": 5.0,
+        "windows": 20,
+        "bands": bands,
+    }
+    return Microphones(**{**parts, **changes})
+
+
+def codes(microphones: Microphones, of: Levels | None = None) -> list[str]:
+    return [finding.code for finding in channel_findings(microphones, of or stem())]
+
+
+def test_a_usual_pair_is_left_alone() -> None:
+    """Sides a little alike and equally loud are what a stereo stem is."""
+    assert codes(pair(band())) == []
+
+
+def test_mono_and_silence_have_no_sides() -> None:
+    """Without two sides, or without sound, nothing is said."""
+    assert channel_findings(None, levels()) == []
+    assert codes(pair(identical=True), stem(average_dbfs=None)) == []
+
+
+def test_dual_mono_to_the_bit() -> None:
+    """Equal samples are said to be equal to the bit: a fact, no fault."""
+    (found,) = channel_findings(pair(band(), delay_frames=0, identical=True), stem(correlation=1.0))
+    assert (found.code, found.verdict, found.channels) == ("dual_mono", Verdict.USABLE, (1, 2))
+    assert "to the bit" in found.says
+
+
+@pytest.mark.parametrize(
+    ("correlation", "balance_db", "told"),
+    [
+        (0.999996, 0.0, True),
+        (0.99999, 0.0, False),
+        (0.999996, 0.1, True),
+        (0.999996, -0.11, False),
+        (1.0, 0.0, True),
+        (-0.999996, 0.0, False),
+    ],
+)
+def test_dual_mono_but_for_a_trace(correlation: float, balance_db: float, told: bool) -> None:
+    """A residual 1 - r^2 of -50 dB (r = 0.999995) and a balance of 0.1 dB are the borders."""
+    found = channel_findings(pair(band()), stem(correlation=correlation, side_balance_db=balance_db))
+    assert [finding.code for finding in found] == (["dual_mono"] if told else [])
+    assert all("to the bit" not in finding.says and "but for a trace" in finding.says for finding in found)
+
+
+@pytest.mark.parametrize(("correlation", "expected"), [(0.999, -26.99), (0.0, 0.0), (-0.999, -26.99)])
+def test_residual(correlation: float, expected: float) -> None:
+    """What the other side leaves is 1 - r^2 of it (least squares): 10 log10(0.001999) at 0.999."""
+    assert residual_db(stem(correlation=correlation)) == pytest.approx(expected, abs=0.01)
+
+
+def test_no_residual_of_equal_sides() -> None:
+    """Nothing is left of equal sides, and nothing is known without a correlation."""
+    assert residual_db(stem(correlation=1.0)) is None
+    assert residual_db(stem(correlation=None)) is None
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "channel", "says"),
+    [
+        (side(-20.0), side(None, None), 1, "Only the left side plays, the right one is silent"),
+        (side(None, -75.0), side(-20.0), 2, "Only the right side plays, the left one never rises above -75 dBFS"),
+        (side(-20.0), side(-50.1), 1, "Only the left side plays, the right one lies 30 dB under it"),
+    ],
+)
+def test_one_sided(left: ChannelLevels, right: ChannelLevels, channel: int, says: str) -> None:
+    """A silent side, or one 30 dB down, is told once and is no fault; nothing else is said of such a stem."""
+    (found,) = channel_findings(pair(), stem(per_channel=(left, right), side_balance_db=30.1))
+    assert (found.code, found.verdict, found.channels) == ("one_sided", Verdict.USABLE, (channel,))
+    assert found.says.startswith(says)
+
+
+@pytest.mark.parametrize(("balance_db", "louder"), [(6.1, "left"), (-6.1, "right"), (5.9, None), (-5.9, None)])
+def test_side_imbalance(balance_db: float, louder: str | None) -> None:
+    """Six dB between the sides are told, and which is the louder."""
+    found = channel_findings(pair(band()), stem(side_balance_db=balance_db))
+    assert [finding.code for finding in found] == (["side_imbalance"] if louder else [])
+    for finding in found:
+        assert finding.verdict is Verdict.LISTEN
+        assert finding.says.startswith(f"The {louder} side is 6.1 dB louder than the ")
+
+
+def test_a_panned_mono_part_is_a_fact() -> None:
+    """The same sound on both sides at two levels is a pan, and nothing to listen for."""
+    (found,) = channel_findings(pair(band(), delay_frames=0), stem(side_balance_db=7.66, correlation=1.0))
+    assert (found.code, found.verdict) == ("side_imbalance", Verdict.USABLE)
+    assert "panned" in found.says
+
+
+def test_29_db_down_is_no_silent_side() -> None:
+    """A side that can still be heard is an imbalance."""
+    assert codes(pair(band()), stem(per_channel=(side(-20.0), side(-49.0)), side_balance_db=29.0)) == ["side_imbalance"]
+
+
+@pytest.mark.parametrize(("frames", "told"), [(0, ["polarity_flipped"]), (96, ["polarity_flipped", "delay"])])
+def test_polarity_by_the_delay(frames: int, told: list[str]) -> None:
+    """A peak that points down is a flipped side, whatever the correlation says; mono loss is not told twice."""
+    bands = band(correlation=-0.9, loss=-13.0)
+    found = channel_findings(pair(bands, delay_frames=frames, inverted=True), stem(correlation=0.1))
+    assert [finding.code for finding in found] == told
+    assert found[0].verdict is Verdict.LISTEN
+
+
+@pytest.mark.parametrize(
+    ("lows", "whole", "told"), [(-0.51, -0.51, True), (-0.49, -0.8, False), (-0.8, -0.49, False), (0.2, -0.6, False)]
+)
+def test_polarity_by_the_lows(lows: float, whole: float, told: bool) -> None:
+    """Without a delay, lows and whole must both stand against each other, at -0.5 or less."""
+    assert ("polarity_flipped" in codes(pair(band(correlation=lows)), stem(correlation=whole))) is told
+
+
+def test_lows_that_carry_nothing_are_not_asked() -> None:
+    """A band with less than a tenth of the power says nothing about polarity or loss."""
+    bands = (band(share=0.09, correlation=-1.0, loss=None), band("middle", 0.91, 0.5))
+    assert codes(pair(*bands), stem(correlation=-0.6)) == []
+
+
+def test_an_upright_delay_speaks_against_flipped() -> None:
+    """Lows that cancel by a delay alone are no flipped side: one wave of 167 Hz is 3 ms away from its trough."""
+    assert codes(pair(band(correlation=-1.0, loss=None), delay_frames=144), stem(correlation=-0.9)) == ["delay"]
+
+
+@pytest.mark.parametrize(("loss", "told"), [(-6.1, True), (-6.0, True), (-5.9, False), (-3.01, False)])
+def test_mono_loss(loss: float, told: bool) -> None:
+    """Six dB is the border; independent sides lose 3.01 (algebra) and are not accused."""
+    found = channel_findings(pair(band("middle", correlation=-0.4, loss=loss)), stem())
+    assert [finding.code for finding in found] == (["mono_loss"] if told else [])
+    assert all(
+        finding.says == "Played in mono, 6 dB of the middle (40 to 250 Hz) are lost: listen to it in mono."
+        for finding in found
+    )
+
+
+def test_mono_loss_of_everything() -> None:
+    """A band that cancels to silence has no level, and that is said."""
+    (found,) = channel_findings(pair(band("highs", correlation=-1.0, loss=None)), stem())
+    assert "all of the highs (40 to 250 Hz) is lost" in found.says
+    assert found.measured == {"highs_correlation": -1.0}
+
+
+def test_a_spaced_pair_is_not_accused() -> None:
+    """What the comb of a delay takes from a band is told with the delay, which is a fact."""
+    (found,) = channel_findings(pair(band(correlation=-0.8, loss=-9.5), delay_frames=140), stem(correlation=0.0))
+    assert (found.code, found.verdict) == ("delay", Verdict.USABLE)
+    assert found.says.endswith("; played in mono as it is, 10 dB of the lows (40 to 250 Hz) are lost.")
+
+
+@pytest.mark.parametrize(
+    ("frames", "way_m", "text"),
+    [(140, 1.0, "2.92 ms (140 samples)"), (-480, 3.43, "10.00 ms (480 samples)"), (14, 0.1, "0.29 ms (14 samples)")],
+)
+def test_delay_and_its_way(frames: int, way_m: float, text: str) -> None:
+    """Way = delay times 343 m/s: 0.10 m are 14.0 frames at 48 kHz, 1.00 m 139.9, 3.43 m 480 (table of path lengths)."""
+    (found,) = channel_findings(pair(band(), delay_frames=frames), stem())
+    assert found.measured["distance_m"] == pytest.approx(way_m, abs=0.01)
+    assert found.measured["delay_frames"] == frames
+    late, early = ("right", "left") if frames > 0 else ("left", "right")
+    assert found.channels == ((2,) if frames > 0 else (1,))
+    assert found.says.startswith(f"The {late} microphone hears it {text} after the {early} one, {way_m:.2f} m of way")
+
+
+@pytest.mark.parametrize(("frames", "told"), [(9, False), (10, True), (-9, False), (-10, True)])
+def test_small_delays_are_not_told(frames: int, told: bool) -> None:
+    """0.2 ms, 9.6 frames at 48 kHz, is the border."""
+    assert bool(codes(pair(band(), delay_frames=frames))) is told
