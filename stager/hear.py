@@ -7,12 +7,25 @@ from typing import Final
 
 from stager.containers import AudioFile, fingerprint_of, open_audio
 from stager.errors import ChangedStem
-from stager.judge import clipped, clipped_below_overs, corrupt, dropout, inter_sample_over, over_full_scale, silent
+from stager.judge import (
+    channel_findings,
+    clipped,
+    clipped_below_overs,
+    condition_findings,
+    corrupt,
+    dropout,
+    inter_sample_over,
+    over_full_scale,
+    padded_stem,
+    silent,
+)
 from stager.meters import Measured, Panel
-from stager.model import DamageLimits, Finding, Fingerprint, Levels, SourceInfo, Verdict
+from stager.model import Finding, Fingerprint, Levels, SourceInfo, Verdict
+from stager.model.condition import Condition
+from stager.model.limits import Limits
 from stager.names import bytes_hex, shown
 
-LIMITS: Final = DamageLimits()
+LIMITS: Final = Limits()
 """The thresholds where nobody set others."""
 
 
@@ -43,8 +56,24 @@ def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False) -> 
     return heard
 
 
-def findings_of(heard: Heard, levels: Levels, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Judge what was heard, without any project; damage comes first. A role may set the limits."""
+def findings_of(
+    heard: Heard, levels: Levels, limits: Limits = LIMITS, *, gain_db: float | None = None, part: str = "the part"
+) -> list[Finding]:
+    """Judge what was heard; damage comes first. A role may set the limits.
+
+    `gain_db` is the trim, None where there is none; `part` is what sentences call it.
+    """
+    condition = heard.measured.condition or Condition()
+    return [
+        *_damage(heard, levels, limits),
+        *silent(levels),
+        *condition_findings(condition, levels, gain_db, limits, part),
+        *channel_findings(condition.microphones, levels, limits),
+        *padded_stem(heard.measured.info, heard.measured.used_bits),
+    ]
+
+
+def _damage(heard: Heard, levels: Levels, limits: Limits) -> list[Finding]:
     measured, info = heard.measured, heard.measured.info
     found = clipped(measured.flat_tops, info, limits)
     if measured.overs.count and not any(finding.code == "clipped" for finding in found):
@@ -55,7 +84,6 @@ def findings_of(heard: Heard, levels: Levels, limits: DamageLimits = LIMITS) -> 
         *over_full_scale(measured.overs, info, levels),
         *dropout(measured.gaps, measured.flat_tops, info, limits),
         *([] if _is_damaged(found) else inter_sample_over(levels, limits)),
-        *silent(levels),
     ]
 
 

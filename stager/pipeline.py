@@ -7,7 +7,7 @@ and checked. The original is open for reading only; its fingerprint is taken bef
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final
 
 from stager import __version__
@@ -36,7 +36,7 @@ from stager.outbox import CopyPlace, copy_place
 from stager.project import Project
 from stager.units import db_from_linear
 
-RULES_VERSION: Final = 1
+RULES_VERSION: Final = 2
 """Rises when the same stem under the same settings would get another trim, finding or copy."""
 
 
@@ -186,9 +186,9 @@ def rehearse(job: StemJob) -> Sidecar:
 
 
 def _sidecar(job: StemJob, heard: Heard, levels: Levels, trim: TrimDecision, made: CopyInfo | None) -> Sidecar:
-    settings, role = job.project.settings, job.project.role_for(job.stem)
-    codes = frozenset(map(str, (*settings.project.allow, *(role.allow if role else ()))))
-    findings = allowed([*findings_of(heard, levels), *over_ceiling(levels, trim)], codes)
+    limits, part = job.project.limits_for(job.stem), PurePosixPath(job.stem).stem
+    found = findings_of(heard, levels, limits, gain_db=trim.gain_db, part=part)
+    findings = allowed([*found, *over_ceiling(levels, trim)], job.project.allowed_for(job.stem))
     return Sidecar(
         schema="stager/sidecar/1",
         stem=job.stem,

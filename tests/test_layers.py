@@ -14,7 +14,7 @@ FLOORS = [
     {"model"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
-    {"hear", "figures", "apply", "outbox", "inbox", "pipeline"},
+    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes"},
     {"staging", "batch", "bus", "pairs", "verify"},
     {"watch", "report"},
     {"page", "demo", "cli", "__main__"},
@@ -25,6 +25,8 @@ SAME_FLOOR = {
     ("containers", "files"),  # opening for reading differs between systems, and files.py is where systems differ
     ("apply", "hear"),
     ("pipeline", "apply"),
+    ("takes", "hear"),
+    ("takes", "inbox"),
     ("pipeline", "figures"),
     ("pipeline", "hear"),
     ("pipeline", "outbox"),
@@ -190,6 +192,8 @@ def test_a_stem_error_becomes_an_outcome_in_few_places(path: Path) -> None:
         "cli/measure_command.py",
         "watch/project_watch.py",
         "watch/due.py",
+        "watch/takes_watch.py",
+        "takes.py",  # a take that can't be judged is told as such
         "verify/prove.py",
         "bus/strips.py",  # a file that can't be read is left out of the sum, and named
         "apply.py",  # a copy that can't be read back is the stem's refusal, under the stem's name

@@ -9,8 +9,9 @@ from stager.batch import News
 from stager.cli.screen import say
 from stager.cli.stage_command import Teller
 from stager.model import Refused
+from stager.model.take import RefusedTake, TakeOutcome
 from stager.project import Project
-from stager.report import outcome_line
+from stager.report import outcome_line, take_lines
 from stager.watch import Word
 
 
@@ -19,6 +20,9 @@ class Log(Protocol):
 
     def news(self, project: Project, news: News) -> None:
         """Write what became of a stem."""
+
+    def take(self, project: Project, take: TakeOutcome) -> None:
+        """Write what was judged of a take."""
 
     def word(self, word: Word) -> None:
         """Write another line."""
@@ -36,6 +40,13 @@ class HumanLog:
         front = f"{project.name}: " if self._many else ""
         self._tellers.setdefault(str(project.file), Teller(front=front)).tell(news)
 
+    def take(self, project: Project, take: TakeOutcome) -> None:
+        """Write what was judged of a take."""
+        first, *rest = take_lines(take)
+        say(f"{project.name}: {first}" if self._many else first)
+        for line in rest:
+            say(line)
+
     def word(self, word: Word) -> None:
         """Write another line."""
         front = f"{word.project}: " if self._many and word.project and word.project not in word.says else ""
@@ -48,6 +59,15 @@ class JsonLog:
     def news(self, project: Project, news: News) -> None:
         """Write what became of a stem."""
         self._write("warning" if isinstance(news.outcome, Refused) else "info", project.name, _of(news))
+
+    def take(self, project: Project, take: TakeOutcome) -> None:
+        """Write what was judged of a take."""
+        content: dict[str, Any] = {"says": " ".join(line.strip() for line in take_lines(take)), "take": take.take}
+        if isinstance(take, RefusedTake):
+            self._write("warning", project.name, content | {"refused": take.refused})
+            return
+        change = take.advice.input_change_db if take.advice else None
+        self._write("info", project.name, content | {"verdict": take.verdict.value, "input_change_db": change})
 
     def word(self, word: Word) -> None:
         """Write another line."""

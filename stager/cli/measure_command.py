@@ -9,7 +9,8 @@ from stager.cli.exits import Exit, FailOn, ReferenceName
 from stager.cli.screen import fails, print_json
 from stager.errors import StemError
 from stager.hear import findings_of, hear
-from stager.model import Finding, Levels, Refused, SourceInfo, Verdict, worst
+from stager.judge import Aim, advise
+from stager.model import Advice, Finding, Levels, Refused, SourceInfo, Verdict, worst
 from stager.names import shown
 from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
 
@@ -26,6 +27,7 @@ class MeasuredFile:
     source: SourceInfo
     levels: Levels
     findings: tuple[Finding, ...]
+    advice: Advice | None
 
     @property
     def verdict(self) -> Verdict:
@@ -44,7 +46,7 @@ class MeasuredFile:
             "levels": self.levels.model_dump(mode="json"),
             "findings": [finding.model_dump(mode="json") for finding in self.findings],
             "verdict": self.verdict.value,
-            "advice": None,
+            "advice": self.advice.model_dump(mode="json") if self.advice else None,
         }
 
 
@@ -66,7 +68,10 @@ def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
     except StemError as error:
         return Refused(name, name, error.code, str(error))
     levels = heard.measured.levels(reference.value, "loudest")
-    return MeasuredFile(heard.source, levels, tuple(findings_of(heard, levels)))
+    findings = tuple(findings_of(heard, levels, part=path.stem))
+    event = heard.measured.condition.loudest_event if heard.measured.condition else None
+    advice = advise(levels, Aim(), event=event, findings=findings, duration_s=heard.source.duration_s)
+    return MeasuredFile(heard.source, levels, findings, advice)
 
 
 def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:

@@ -31,6 +31,6 @@ def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool, dis
                 cautioned.add(project.file)
             say_caution([news.outcome.sidecar])
 
-    voice = Voice(tell, lines.word)
+    voice = Voice(tell, lines.word, lines.take)
     ended_by = Daemon(loaded, voice, poll=poll, until_idle_s=until_idle_s, parents=parents).run()
     return Exit.INTERRUPTED if ended_by == signal.SIGINT else Exit.DONE

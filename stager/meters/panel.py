@@ -1,12 +1,13 @@
 """All meters in one pass over a file, and their figures as one record."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from math import inf, nextafter
-from typing import Final, Literal
+from typing import Final, Literal, Protocol
 
 from stager.meters.average import AverageMeter, AverageResult
+from stager.meters.condition import ConditionMeter
 from stager.meters.finite import FiniteMeter
 from stager.meters.flat_tops import FlatTopMeter
 from stager.meters.gaps import GapMeter
@@ -14,6 +15,7 @@ from stager.meters.hum import Hum, HumMeter
 from stager.meters.loudness import SAMPLE_RATES_HZ as LOUDNESS_RATES_HZ
 from stager.meters.loudness import LoudnessMeter, LoudnessResult
 from stager.meters.overview import Overview, OverviewMeter
+from stager.meters.padding import PaddingMeter
 from stager.meters.peak import Peaks, SamplePeakMeter, Samples
 from stager.meters.quiet import noise_floor_power
 from stager.meters.runs import RunSummaryMeter, silence_meter
@@ -21,6 +23,7 @@ from stager.meters.stereo import StereoMeter, StereoResult
 from stager.meters.true_peak import TruePeakMeter
 from stager.meters.vu import VuMeter, VuResult
 from stager.model import ChannelLevels, Levels, Reference, StreamInfo
+from stager.model.condition import Condition
 from stager.model.damage import FlatTop, Gaps
 from stager.model.runs import NO_RUNS, Runs, RunSummary, no_runs
 from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
@@ -84,7 +87,7 @@ class Measured(LevelFigures):
 
     `rails` rest at full scale, `overs` pass it (float only), `silences` are exact zeros; `flat_tops` are the crests at
     each extreme, `gaps` where sound is missing. `not_finite` counts samples that are no numbers; `not_finite_frame` is
-    the first of them. `hums` has one entry a channel.
+    the first of them. `hums` has one entry a channel; `used_bits` are those of an integer grid that are not always 0.
     """
 
     loudness: LoudnessResult | None
@@ -96,6 +99,8 @@ class Measured(LevelFigures):
     silences: Runs
     flat_tops: tuple[FlatTop, ...]
     gaps: Gaps
+    condition: Condition | None
+    used_bits: int | None
     overview: Overview | None
     not_finite: int
     not_finite_frame: int | None
@@ -144,7 +149,15 @@ class Figure(StrEnum):
     HUM = "hum"
     RUNS = "runs"
     DAMAGE = "damage"
+    CONDITION = "condition"
     OVERVIEW = "overview"
+
+
+class Meter(Protocol):
+    """What is fed block by block."""
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels) float64."""
 
 
 class Panel:
@@ -163,6 +176,8 @@ class Panel:
         self._runs = _RunMeters(info) if Figure.RUNS in figures else None
         self._tops = FlatTopMeter(info) if Figure.DAMAGE in figures else None
         self._gaps = GapMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
+        self._condition = ConditionMeter(channels, rate_hz) if Figure.CONDITION in figures else None
+        self._padding = PaddingMeter(info) if Figure.CONDITION in figures else None
         self._overview = OverviewMeter(channels, info.frames) if Figure.OVERVIEW in figures else None
 
     def update(self, block: Samples) -> None:
@@ -170,10 +185,13 @@ class Panel:
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         self._levels.update(block)
-        others = (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._tops, self._gaps, self._overview)
-        for meter in others:
+        for meter in self._others():
             if meter is not None:
                 meter.update(block)
+
+    def _others(self) -> Iterator[Meter | None]:
+        yield from (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._tops, self._gaps)
+        yield from (self._condition, self._padding, self._overview)
 
     def result(self) -> Measured:
         """Give all that was found in what was fed."""
@@ -191,6 +209,8 @@ class Panel:
             silences=silences,
             flat_tops=self._tops.result() if self._tops else (),
             gaps=self._gaps.result() if self._gaps else Gaps(),
+            condition=self._condition.result(base.average) if self._condition else None,
+            used_bits=self._padding.result() if self._padding else None,
             overview=self._overview.result() if self._overview else None,
             not_finite=self._finite.count,
             not_finite_frame=self._finite.first_frame,

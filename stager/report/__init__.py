@@ -11,6 +11,7 @@ from stager.report.terminal import (
     outcome_line,
     outcomes_text,
     rows_text,
+    take_lines,
 )
 
 __all__ = [
@@ -24,5 +25,6 @@ __all__ = [
     "outcome_line",
     "outcomes_text",
     "rows_text",
+    "take_lines",
     "write_tables",
 ]

@@ -9,6 +9,7 @@ from rich.cells import cell_len, set_cell_size
 
 from stager.judge import moved
 from stager.model import Outcome, Reference, Refused, Staged, Verdict
+from stager.model.take import RefusedTake, TakeOutcome
 from stager.names import on_screen
 
 WIDTH: Final = 80
@@ -34,6 +35,16 @@ def outcome_line(outcome: Outcome) -> str:
     what = moved(sidecar.trim.gain_db)
     verdict = "" if sidecar.verdict is Verdict.USABLE else f"; {VERDICT_WORDS[sidecar.verdict]}"
     return f"{'staged' if outcome.fresh else 'up to date'} {outcome.stem}: {what[0].lower()}{what[1:]}{verdict}"
+
+
+def take_lines(take: TakeOutcome) -> list[str]:
+    """Give a take's verdict and what to do with the input, in calm lines."""
+    if isinstance(take, RefusedTake):
+        return [f"take {take.take}: can't be judged: {take.says}"]
+    change = f", input {take.advice.input_change_db:+d} dB" if take.advice and take.advice.input_change_db else ""
+    lines = [f"take {take.take}: {VERDICT_WORDS[take.verdict]}{change}"]
+    lines += [f"  {finding.says}" for finding in take.findings if finding.verdict is take.verdict is not Verdict.USABLE]
+    return [*lines, *([f"  {take.advice.says}"] if take.advice else [])]
 
 
 def gone_line(stems: Sequence[str]) -> str:

@@ -10,20 +10,23 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from threading import Event
 from typing import Final
 
 from stager.batch import Bench, News
-from stager.errors import ConfigError, PlaceError, Stopped
-from stager.files import fingerprint
+from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
+from stager.files import fingerprint, is_folder
 from stager.model import Fingerprint
+from stager.model.take import TakeOutcome
 from stager.names import shown
 from stager.project import Project, load_project
-from stager.staging import staging
+from stager.staging import Staging, staging
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
 from stager.watch.status import HEARTBEAT_S, Doing, write_status
 from stager.watch.surroundings import Wakes, identity, is_silent_place
+from stager.watch.takes_watch import TakesWatch
 from stager.watch.voice import Voice
 
 TICK_S: Final = 0.1
@@ -41,7 +44,8 @@ class _Open:
 
     stack: ExitStack
     watch: ProjectWatch
-    inbox: tuple[int, int] | None
+    takes: TakesWatch | None
+    folders: tuple[tuple[int, int] | None, ...]
 
 
 class Keeper:
@@ -109,26 +113,46 @@ class Keeper:
             held = stack.enter_context(staging(self.project))
             executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
             bench = Bench(held, executor, room=2 * (os.cpu_count() or 1))
-            inbox = identity(self.project.inbox)
-            events = self._events()
-            if events:
-                stack.callback(events.close)
-            watch = ProjectWatch(held, bench, events, self._tell_news, self._say)
+            folders = self._folders()
+            watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
-            return _Open(stack.pop_all(), watch, inbox)
+            takes = self._takes(held, stack)
+            return _Open(stack.pop_all(), watch, takes, folders)
 
-    def _events(self) -> Events | None:
+    def _takes(self, held: Staging, stack: ExitStack) -> TakesWatch | None:
+        """Watch the folder of takes, where the project has one; a thread of its own judges them, so none waits."""
+        folder = self.project.takes
+        if folder is None:
+            return None
+        if not is_folder(folder):
+            raise PlaceGone(f"{shown(folder)}: expected the folder of takes of {self.project.name}, found none")
+        executor = stack.enter_context(ThreadPoolExecutor(1, thread_name_prefix="take"))
+        events = self._events(folder, stack)
+        takes = TakesWatch(self.project, held.ledger, executor, events, self._tell_take, self._say)
+        stack.callback(takes.end)
+        return takes
+
+    def _folders(self) -> tuple[tuple[int, int] | None, ...]:
+        """Which folders lie under the names that are watched."""
+        return tuple(identity(folder) for folder in (self.project.inbox, self.project.takes) if folder)
+
+    def _events(self, folder: Path, stack: ExitStack) -> Events | None:
         if self._poll:
             return None
-        events = None if is_silent_place(self.project.inbox) else Events(self.project.inbox, self._wake.set)
+        events = None if is_silent_place(folder) else Events(folder, self._wake.set)
         if events and events.works:
+            stack.callback(events.close)
             return events
-        self._say(f"{self.project.name}: the system tells of no changes here; looking every second instead")
+        self._say(f"the system tells of no changes in {shown(folder)}; looking every second instead")
         return None
 
     def _tell_news(self, news: News) -> None:
         self._progress = True
         self._voice.tell(self.project, news)
+
+    def _tell_take(self, take: TakeOutcome) -> None:
+        self._progress = True
+        self._voice.tell_take(self.project, take)
 
     def _say(self, says: str) -> None:
         self._voice.say(says, self.project)
@@ -150,17 +174,20 @@ class Keeper:
         self._leave_sign(now_s)
 
     def _work(self, now_s: float, *, everything: bool) -> None:
-        if self._open and identity(self.project.inbox) != self._open.inbox:  # removed, or another disk in its place
+        if self._open and self._folders() != self._open.folders:  # removed, or another disk in its place
             self.end()
         self._progress = False
         self._open = self._open or self._opened()
-        watch = self._open.watch
-        watch.step(now_s, everything=everything)
-        self.active_at_s = max(self.active_at_s, watch.active_at_s)
-        if self.trouble is not None and (self._progress or not watch.is_busy):
+        watches: list[ProjectWatch | TakesWatch] = [self._open.watch]
+        watches += [self._open.takes] if self._open.takes else []
+        for watch in watches:
+            watch.step(now_s, everything=everything)
+            self.active_at_s = max(self.active_at_s, watch.active_at_s)
+        busy = any(watch.is_busy for watch in watches)
+        if self.trouble is not None and (self._progress or not busy):
             self._say(f"{self.project.name} goes on")
             self.trouble, self._pause_s = None, PAUSE_S
-        self.is_busy = watch.is_busy or self.trouble is not None
+        self.is_busy = busy or self.trouble is not None
 
     def _pause(self, error: PlaceError, now_s: float) -> None:
         if self.trouble is None or str(self.trouble) != str(error):
@@ -209,10 +236,11 @@ class Keeper:
     def _doing(self) -> Doing:
         if self.trouble is not None:
             return Doing("paused", says=str(self.trouble))
-        watch = self._open.watch if self._open else None
-        if watch is None or not watch.is_busy:
+        if self._open is None or not self.is_busy:
             return Doing("watching")
-        return Doing("busy", watch.queue, watch.waiting)
+        watch, takes = self._open.watch, self._open.takes
+        queue = watch.queue + (takes.queue if takes else 0)
+        return Doing("busy", queue, watch.waiting | (takes.waiting if takes else {}))
 
 
 def _look_at(project: Project) -> Fingerprint | None:
