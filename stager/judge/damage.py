@@ -159,8 +159,9 @@ def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[
     held = [gap for gap in gaps.held if not any(_is_close(gap.value_linear, level) for level in levels)]
     if not held:
         return []
-    count = gaps.held_count - (len(gaps.held) - len(held))
-    frames = gaps.held_frames - sum(gap.frames for gap in gaps.held if gap not in held)
+    whole = len(held) == len(gaps.held)
+    count = gaps.held_count if whole else len(held)
+    frames = gaps.held_frames if whole else sum(gap.frames for gap in held)
     worst = max(held, key=lambda gap: (gap.frames, -gap.start))
     at, ms = _clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
     kind = "zero" if worst.value_linear == 0.0 else "one held value"

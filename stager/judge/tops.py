@@ -16,7 +16,8 @@ OVER_LINEAR = 1.0 + 2.0**-15
 class Topped:
     """What the tops of one channel amount to: those of each side that rest at one level.
 
-    `is_square`: they are stairs, as in waves that are square by themselves; `is_sharp`: hardly one is longer than a sample.
+    `is_square`: they are stairs, as in waves that are square by themselves; `is_sharp`: hardly one is longer than a
+    sample.
     """
 
     tops: tuple[FlatTop, ...]

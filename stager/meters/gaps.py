@@ -37,8 +37,10 @@ JUMP_MOVES: Final = 4.0
 """How many times the movement beside it a step must be to be a jump."""
 EXIT_MOVES: Final = 3.0
 """How many times the movement behind it the step out of a crest must be, so that the crest was not cut but held."""
+LONG_TURNS: Final = 6.0
+"""How many times longer than its surroundings go in one direction a crest can't be."""
 LIKE_RATIO: Final = 8.0
-"""Movement on one side of a gap over that on the other, up to which sound is the same sound: 18 dB."""
+"""Movement or size on one side of a gap over that on the other, up to which sound is the same sound: 18 dB."""
 JUMP_RATIO: Final = 3.0
 """How many times the next smaller bend of the file the bends of jumps must be."""
 LEAST_BEND_LINEAR: Final = 0.003
@@ -149,8 +151,12 @@ def _find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64])
 def _is_gap(row: Samples, start: int, stop: int) -> bool:
     """Whether sound moves right up to a held stretch and right behind it, and it is no crest that was cut flat."""
     before, behind = _moves(row, start, -1), _moves(row, stop - 1, 1)
-    if not _are_alike(before, behind):
+    held = abs(row[start]) >= LEAST_HELD_LINEAR and min(before, behind) > 0.0
+    if not (_are_alike(before, behind) or (held and _are_alike(*_sizes(row, start, stop)))):
         return False
+    turn = max(_turn(row, start, -1), _turn(row, stop - 1, 1))
+    if turn < LOOK / LONG_TURNS and stop - start > LONG_TURNS * turn:
+        return True
     value, left, right = row[start], row[start - 1], row[stop]
     crest = (left < value and right < value and value > 0.0) or (left > value and right > value and value < 0.0)
     return not crest or abs(right - value) > EXIT_MOVES * _largest_move(row, stop)
@@ -160,6 +166,26 @@ def _is_gap(row: Samples, start: int, stop: int) -> bool:
 def _are_alike(before: float, behind: float) -> bool:
     """Whether sound of like movement stands on both sides."""
     return min(before, behind) > 0.0 and max(before, behind) <= LIKE_RATIO * min(before, behind)
+
+
+@sample_loop
+def _sizes(row: Samples, start: int, stop: int) -> tuple[float, float]:
+    """The mean size of the samples before and behind a stretch."""
+    before = behind = 0.0
+    for i in range(LOOK):
+        before += abs(row[start - 1 - i])
+        behind += abs(row[stop + i])
+    return before, behind
+
+
+@sample_loop
+def _turn(row: Samples, edge: int, step: int) -> float:
+    """How many samples the waveform beside an edge goes on in one direction, on average."""
+    turns = 0
+    for i in range(1, LOOK - 2):
+        move = row[edge + step * (i + 1)] - row[edge + step * i]
+        turns += move * (row[edge + step * (i + 2)] - row[edge + step * (i + 1)]) < 0.0
+    return (LOOK - 1.0) / (turns + 1.0)
 
 
 @sample_loop

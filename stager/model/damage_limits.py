@@ -35,8 +35,8 @@ class DamageLimits(Record):
         0.2,
         ge=0.0,
         le=4.0,
-        description="where all tops have one sample: how far the two beside them lie under them, over the level, so that "
-        "it is surely no limiter; the crests of a limited part stay round",
+        description="where all tops have one sample: how far the two beside them lie under them, over the level, to be "
+        "surely no limiter's; the crests of a limited part stay round",
     )
     clip_sure_below_ratio: float = Field(
         0.35, ge=0.0, le=10.0, description="as clip_below_ratio, where all tops have one sample, to be sure"
