@@ -150,7 +150,8 @@ def _shifts(judged: list[Judged]) -> Proof:
 def _excess_ms(one: Judged) -> float:
     """Give by how much a shift misses the truth beyond what it may."""
     lag_ms, allowed_ms = one.pair.lag_ms or 0.0, one.pair.lag_tolerance_ms or 0.0
-    return max(0.0, abs(abs(float(one.measured["shift_ms"])) - abs(lag_ms)) - allowed_ms - ROUNDED_MS)
+    shift_ms = float(one.measured.get("shift_ms", one.measured.get("lag_ms", np.inf)))
+    return max(0.0, abs(abs(shift_ms) - abs(lag_ms)) - allowed_ms - ROUNDED_MS)
 
 
 def _tightness(judged: list[Judged]) -> Iterator[Proof]:
