@@ -248,8 +248,7 @@ def _level(song: Song, name: str) -> float | None:
 
 
 def _says(log: Path, words: str) -> bool:
-    lines = (json.loads(line) for line in log.read_text().splitlines(keepends=True) if line.endswith("\n"))
-    return any(words in line["says"] for line in lines)
+    return any(words in line for line in log.read_text().splitlines())
 
 
 def test_new_projects_are_discovered(stager: Command, tmp_path: Path) -> None:
