@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final, Literal
 
-from stager.model import Finding, Levels, Verdict
+from stager.model import ChannelLevels, Finding, Levels, Verdict
 from stager.model.condition import Band, Microphones
 from stager.model.condition_limits import ConditionLimits
 from stager.units import db_from_power
@@ -45,10 +45,8 @@ def dual_mono(microphones: Microphones, levels: Levels, limits: ConditionLimits)
     elif balance is None or abs(balance) > limits.dual_mono_balance_db or not is_one_sound(levels, limits):
         return []
     else:
-        rest = "nothing that counts" if residual is None else f"{-residual:.0f} dB under it"
-        says = (
-            f"Both sides are the same but for a trace {rest}: a mono part in a stereo file, and a mono file would do."
-        )
+        rest = "a hair of level" if residual is None else f"a trace {-residual:.0f} dB under it"
+        says = f"Both sides are the same but for {rest}: a mono part in a stereo file, and a mono file would do."
         measured["side_balance_db"] = balance
     return [Finding(code="dual_mono", verdict=Verdict.USABLE, channels=(1, 2), measured=measured, says=says)]
 
@@ -59,22 +57,25 @@ def one_sided(levels: Levels, limits: ConditionLimits) -> list[Finding]:
     if left is None and right is None:
         return []
     playing: Side = "left" if right is None or (left is not None and left > right) else "right"
-    quiet = levels.per_channel[1 if playing == "left" else 0].sample_peak_dbfs
+    loud, quiet = levels.per_channel if playing == "left" else levels.per_channel[::-1]
     measured: dict[str, float | str] = {"side": playing}
     if left is not None and right is not None:
         if abs(left - right) < limits.one_sided_db:
             return []
         measured["side_balance_db"] = left - right
         rest = f"lies {abs(left - right):.0f} dB under it"
+    elif _is_only_quieter(loud, quiet, limits):
+        return []
     else:
-        rest = "is silent" if quiet is None else f"never rises above {quiet:.0f} dBFS"
+        peak = quiet.sample_peak_dbfs
+        rest = "is silent" if peak is None else f"never rises above {peak:.0f} dBFS"
     says = f"Only the {playing} side plays, the {other(playing)} one {rest}: a mono part, or a cable that fell out."
     channels = (1 if playing == "left" else 2,)
     return [Finding(code="one_sided", verdict=Verdict.USABLE, channels=channels, measured=measured, says=says)]
 
 
 def side_imbalance(levels: Levels, limits: ConditionLimits) -> list[Finding]:
-    """Find sides that are far apart in level: a mono part that was panned is a fact, a pair that leans is heard."""
+    """Find sides that are far apart in level: a mono part that was panned is a fact, a pair may lean too far."""
     balance = levels.side_balance_db
     if balance is None or abs(balance) < limits.side_imbalance_db:
         return []
@@ -87,7 +88,7 @@ def side_imbalance(levels: Levels, limits: ConditionLimits) -> list[Finding]:
     return [
         Finding(
             code="side_imbalance",
-            verdict=Verdict.USABLE if panned else Verdict.LISTEN,
+            verdict=Verdict.USABLE if panned or abs(balance) < limits.side_imbalance_listen_db else Verdict.LISTEN,
             channels=(1 if louder == "left" else 2,),
             measured={"side_balance_db": balance},
             says=says,
@@ -184,6 +185,12 @@ def carrying(bands: Sequence[Band], limits: ConditionLimits) -> list[Band]:
 def other(side: Side) -> Side:
     """Give the other side."""
     return "right" if side == "left" else "left"
+
+
+def _is_only_quieter(loud: ChannelLevels, quiet: ChannelLevels, limits: ConditionLimits) -> bool:
+    """Whether a side under the gate of the average lies not half as far under the other as a silent side must."""
+    both = loud.average_dbfs is not None and quiet.average_ungated_dbfs is not None
+    return both and (loud.average_dbfs or 0.0) - (quiet.average_ungated_dbfs or 0.0) < limits.one_sided_db / 2.0
 
 
 def _lost(sunk: Sequence[Band]) -> str:

@@ -99,6 +99,13 @@ class ConditionLimits(Record):
         le=60.0,
         description="dB between the sides that are told. Own figure: the sound then clearly leans to one speaker",
     )
+    side_imbalance_listen_db: float = Field(
+        12.0,
+        ge=0.5,
+        le=60.0,
+        description="dB between the sides that ask to be listened to, where they are not one panned sound. Own figure: "
+        "a stereo part may lean on purpose, but not by this much",
+    )
     flipped_correlation: float = Field(
         -0.5,
         ge=-1.0,

@@ -11,7 +11,10 @@ from tests.making import levels
 
 
 def side(average_dbfs: float | None, peak_dbfs: float | None = -8.0) -> ChannelLevels:
-    return levels().per_channel[0].model_copy(update={"average_dbfs": average_dbfs, "sample_peak_dbfs": peak_dbfs})
+    """One channel; where it has no average its level as a whole is its peak, as of steady noise."""
+    ungated = peak_dbfs if average_dbfs is None else average_dbfs
+    changes = {"average_dbfs": average_dbfs, "average_ungated_dbfs": ungated, "sample_peak_dbfs": peak_dbfs}
+    return levels().per_channel[0].model_copy(update=changes)
 
 
 def stem(**changes: Any) -> Levels:
@@ -109,19 +112,36 @@ def test_one_sided(left: ChannelLevels, right: ChannelLevels, channel: int, says
     assert found.says.startswith(says)
 
 
-@pytest.mark.parametrize(("balance_db", "louder"), [(6.1, "left"), (-6.1, "right"), (5.9, None), (-5.9, None)])
-def test_side_imbalance(balance_db: float, louder: str | None) -> None:
-    """Six dB between the sides are told, and which is the louder."""
+@pytest.mark.parametrize(("left_dbfs", "told"), [(-57.1, []), (-56.9, ["one_sided"])])
+def test_a_side_just_under_the_gate_is_not_silent(left_dbfs: float, told: list[str]) -> None:
+    """Of two very quiet sides one may fall under the gate of -70 dBFS: 15 dB down it is taken for empty."""
+    sides = (side(left_dbfs), side(None, -72.0))
+    assert codes(pair(band()), stem(per_channel=sides)) == told
+
+
+@pytest.mark.parametrize(
+    ("balance_db", "louder", "verdict"),
+    [
+        (5.9, None, None),
+        (-5.9, None, None),
+        (6.1, "left", Verdict.USABLE),
+        (-6.1, "right", Verdict.USABLE),
+        (11.9, "left", Verdict.USABLE),
+        (-12.1, "right", Verdict.LISTEN),
+    ],
+)
+def test_side_imbalance(balance_db: float, louder: str | None, verdict: Verdict | None) -> None:
+    """Six dB between the sides are told, with the louder; twelve ask to be listened to."""
     found = channel_findings(pair(band()), stem(side_balance_db=balance_db))
     assert [finding.code for finding in found] == (["side_imbalance"] if louder else [])
     for finding in found:
-        assert finding.verdict is Verdict.LISTEN
-        assert finding.says.startswith(f"The {louder} side is 6.1 dB louder than the ")
+        assert finding.verdict is verdict
+        assert finding.says.startswith(f"The {louder} side is {abs(balance_db):.1f} dB louder than the ")
 
 
 def test_a_panned_mono_part_is_a_fact() -> None:
     """The same sound on both sides at two levels is a pan, and nothing to listen for."""
-    (found,) = channel_findings(pair(band(), delay_frames=0), stem(side_balance_db=7.66, correlation=1.0))
+    (found,) = channel_findings(pair(band(), delay_frames=0), stem(side_balance_db=14.0, correlation=1.0))
     assert (found.code, found.verdict) == ("side_imbalance", Verdict.USABLE)
     assert "panned" in found.says
 

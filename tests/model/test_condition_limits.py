@@ -35,4 +35,4 @@ def test_defaults_are_in_order() -> None:
     limits = ConditionLimits()
     assert limits.noise_usable_dbfs < limits.noise_listen_dbfs
     assert limits.hum_usable_dbfs < limits.hum_listen_dbfs
-    assert limits.side_imbalance_db < limits.one_sided_db
+    assert limits.side_imbalance_db < limits.side_imbalance_listen_db < limits.one_sided_db
