@@ -40,6 +40,8 @@ def _channel(tops: Sequence[FlatTop], limits: DamageLimits) -> Topped | None:
     if not resting:
         return None
     chosen = tuple(top for _, top in resting)
+    if len(chosen) == 1:
+        chosen += tuple(top for top in tops if _mirrors(top, chosen[0], limits))
     is_full = any(_is_full_scale(top, limits) for top in chosen)
     is_square = any(_is_square(top, limits) for top in chosen)
     is_sharp = not any(top.flat_events or top.pair_events > limits.clip_pair_share * top.events for top in chosen)
@@ -61,13 +63,25 @@ def _verdict(tops: Sequence[FlatTop], limits: DamageLimits) -> Verdict:
 
 
 def _resting(side: Sequence[FlatTop], limits: DamageLimits) -> FlatTop | None:
-    """The tops of one side that rest at its extreme, by the finest tolerance that shows it."""
-    return next((top for top in side if _rests(top, limits)), None)
+    """The tops of one side that rest at its extreme, by the finest tolerance, unless a coarser one shows many more."""
+    found: FlatTop | None = None
+    for top in side:
+        if _rests(top, limits) and (found is None or top.frames >= limits.clip_coarser_ratio * found.frames):
+            found = top
+    return found
+
+
+def _mirrors(top: FlatTop, other: FlatTop, limits: DamageLimits) -> bool:
+    """Whether tops on the other side rest at the same level, so that they count with those that are known to."""
+    apart = abs(top.level_linear + other.level_linear)
+    few_below = top.below_events <= limits.clip_below_ratio * top.events
+    return top.tolerance_linear == other.tolerance_linear and apart <= 2.0 * other.tolerance_linear and few_below
 
 
 def _rests(top: FlatTop, limits: DamageLimits) -> bool:
     """Whether tops rest at one level although their shapes say that they would have gone on."""
-    if top.below_events > limits.clip_below_ratio * top.events:
+    is_near = top.tolerance_linear <= limits.clip_tolerance_share * abs(top.level_linear)
+    if not is_near or top.below_events > limits.clip_below_ratio * top.events:
         return False
     if _is_square(top, limits):
         return True

@@ -33,6 +33,9 @@ LEAST_HELD_LINEAR: Final = 1e-3
 """A held value under it may be the end of a fade."""
 FADE_RATIO: Final = 0.3
 """Movement beside the gap over that further out, under which the sound was faded."""
+QUICK_FRAMES: Final = 8.0
+"""A sound that turns more often than this is seen to fade by its movement alone."""
+STEP_MOVES: Final = 2.0
 JUMP_MOVES: Final = 4.0
 """How many times the movement beside it a step must be to be a jump."""
 EXIT_MOVES: Final = 3.0
@@ -151,7 +154,9 @@ def _find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64])
 def _is_gap(row: Samples, start: int, stop: int) -> bool:
     """Whether sound moves right up to a held stretch and right behind it, and it is no crest that was cut flat."""
     before, behind = _moves(row, start, -1), _moves(row, stop - 1, 1)
-    held = abs(row[start]) >= LEAST_HELD_LINEAR and min(before, behind) > 0.0
+    held = row[start] != 0.0 and min(before, behind) > 0.0
+    if not held and not _is_cut(row, start, stop):
+        return False
     if not (_are_alike(before, behind) or (held and _are_alike(*_sizes(row, start, stop)))):
         return False
     turn = max(_turn(row, start, -1), _turn(row, stop - 1, 1))
@@ -166,6 +171,22 @@ def _is_gap(row: Samples, start: int, stop: int) -> bool:
 def _are_alike(before: float, behind: float) -> bool:
     """Whether sound of like movement stands on both sides."""
     return min(before, behind) > 0.0 and max(before, behind) <= LIKE_RATIO * min(before, behind)
+
+
+@sample_loop
+def _is_cut(row: Samples, start: int, stop: int) -> bool:
+    """Whether sound does not just run down to zero and up again: in a short fade low notes move as fast as else."""
+    quick = min(_turn(row, start, -1), _turn(row, stop - 1, 1)) <= QUICK_FRAMES
+    return quick or _steps(row, start, -1) or _steps(row, stop - 1, 1)
+
+
+@sample_loop
+def _steps(row: Samples, edge: int, step: int) -> bool:
+    """Whether the step at an edge is larger than the movement right beside it."""
+    beside = abs(row[edge + 5 * step] - row[edge + 4 * step])
+    for i in range(1, 4):
+        beside += abs(row[edge + (i + 1) * step] - row[edge + i * step])
+    return abs(row[edge + step] - row[edge]) > STEP_MOVES * beside / 4.0
 
 
 @sample_loop

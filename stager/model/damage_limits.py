@@ -31,8 +31,17 @@ class DamageLimits(Record):
     clip_bend_ratio: float = Field(
         50.0, ge=1.0, le=10_000.0, description="how sharp short tops must be, in tolerances of the level"
     )
+    clip_tolerance_share: float = Field(
+        0.001, ge=0.0, le=0.1, description="tolerance over the level, up to which tops are said to be at one level"
+    )
+    clip_coarser_ratio: float = Field(
+        1.5,
+        ge=1.0,
+        le=100.0,
+        description="samples at an extreme by a coarser tolerance, over those by a finer, to prefer it",
+    )
     clip_sure_bend: float = Field(
-        0.2,
+        0.5,
         ge=0.0,
         le=4.0,
         description="where all tops have one sample: how far the two beside them lie under them, over the level, to be "

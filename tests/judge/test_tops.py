@@ -34,7 +34,7 @@ def top(**changes: Any) -> FlatTop:
 def short(events: int, **changes: Any) -> FlatTop:
     """Tops of one or two samples, sharp and of different shapes."""
     parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
-    return top(**{**parts, "varied_events": events - 1, "bend_linear": 0.3, "longest_frames": 1, **changes})
+    return top(**{**parts, "varied_events": events - 1, "bend_linear": 0.6, "longest_frames": 1, **changes})
 
 
 ROUND = top(events=9, frames=45, flat_events=0, flat_frames=0)
