@@ -162,7 +162,8 @@ def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[
     whole = len(held) == len(gaps.held)
     count = gaps.held_count if whole else len(held)
     frames = gaps.held_frames if whole else sum(gap.frames for gap in held)
-    worst = max(held, key=lambda gap: (gap.frames, -gap.start))
+    listed = max(held, key=lambda gap: (gap.frames, -gap.start))
+    worst = gaps.longest if whole and gaps.longest else listed
     at, ms = _clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
     kind = "zero" if worst.value_linear == 0.0 else "one held value"
     says = f"Sound is missing {_times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound: play it again."

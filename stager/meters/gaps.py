@@ -36,6 +36,7 @@ FADE_RATIO: Final = 0.3
 QUICK_FRAMES: Final = 8.0
 """A sound that turns more often than this is seen to fade by its movement alone."""
 STEP_MOVES: Final = 2.0
+"""How many times the movement beside it the step at an edge must be, where a sound turns more slowly."""
 JUMP_MOVES: Final = 4.0
 """How many times the movement beside it a step must be to be a jump."""
 EXIT_MOVES: Final = 3.0
@@ -186,7 +187,7 @@ def _steps(row: Samples, edge: int, step: int) -> bool:
     beside = abs(row[edge + 5 * step] - row[edge + 4 * step])
     for i in range(1, 4):
         beside += abs(row[edge + (i + 1) * step] - row[edge + i * step])
-    return abs(row[edge + step] - row[edge]) > STEP_MOVES * beside / 4.0
+    return bool(abs(row[edge + step] - row[edge]) > STEP_MOVES * beside / 4.0)
 
 
 @sample_loop

@@ -66,6 +66,16 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     "an even tone of whole periods": ([short(100, varied_events=2)], None),
     "crests as blunt as the grid": ([short(100, bend_linear=0.001)], None),
     "stairs": ([top(stepped_events=4)], Verdict.USABLE),
+    "one more on the other side, at the same level": (
+        [top(events=2, frames=6, flat_events=2), short(1, level_linear=-1.0)],
+        AGAIN,
+    ),
+    "one more on the other side, at another level": (
+        [top(events=2, frames=6, flat_events=2), short(1, level_linear=-0.99)],
+        LISTEN,
+    ),
+    "a tolerance too coarse for a low level": ([top(level_linear=0.02)], None),
+    "a coarser tolerance shows many more": ([short(2), top(tolerance_linear=2.0**-13)], AGAIN),
     "the finest tolerance shows nothing, a coarser one does": (
         [top(below_events=50), top(tolerance_linear=2.0**-13)],
         AGAIN,
