@@ -23,12 +23,12 @@ ROOM_FROM_DB: Final = 5.0
 """Depth through a filter from which on a room is asked for (own figure: copies in a room have 7 and more)."""
 ALIKE_HITS: Final = 0.5
 """Share of hits with one waveform from which on they come from one sample (own figure: played by hand, none are)."""
-TWO_BELOW: Final = 1.45
-"""Depth through a filter in dB, plus twice the share of windows on the line, under which two performances were heard
-(own figure: they reach 1.3, since hands hold no lag and no filter makes one from the other)."""
-ONE_FROM: Final = 1.75
+TWO_BELOW: Final = 1.0
+"""Depth through a filter in dB, plus the share of windows on the line, under which two performances were heard (own
+figure: they reach 0.95, since hands hold no lag and no filter makes one from the other)."""
+ONE_FROM: Final = 1.15
 """The same figure from which on it is one performance (own figure: the least alike, a line and its driven amplifier,
-has 1.9); between both it is left open."""
+has 1.2 in most cases); between both it is left open."""
 MIN_WINDOWS: Final = 8
 """Windows of 0.2 s under which nothing is said (own figure: less than a second of playing)."""
 DRIFT_PPM: Final = 20.0
@@ -47,7 +47,7 @@ class Pair:
 def asks_for_room(likeness: PairLikeness) -> bool:
     """Say whether a copy with a room added is still possible, and not yet certain."""
     level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
-    return level < COPY_LEVEL_DB and ROOM_FROM_DB <= filtered < COPY_FILTER_DB
+    return level < COPY_LEVEL_DB and filtered < COPY_FILTER_DB and max(level, filtered) >= ROOM_FROM_DB
 
 
 def kinship(likeness: PairLikeness) -> Kinship:
@@ -59,7 +59,7 @@ def kinship(likeness: PairLikeness) -> Kinship:
         return Kinship.COPY
     if likeness.hits is not None and likeness.hits.alike >= ALIKE_HITS:
         return Kinship.COPY
-    oneness = max(level, filtered) + 2.0 * likeness.track.support
+    oneness = max(level, filtered) + likeness.track.support
     if oneness >= ONE_FROM:
         return Kinship.SAME_TAKE
     return Kinship.TWO_PERFORMANCES if oneness < TWO_BELOW else Kinship.UNSURE

@@ -17,16 +17,19 @@ from stager.pairs.lags import Values
 
 SINC_HALF: Final = 16
 """Half the taps of the interpolator (own figure: errors 80 dB down at 3 kHz, 40 at the band edge)."""
-RIDGE: Final = 1e-5
-"""Share of the mean power added to R's diagonal, so that it can be solved (own figure: 50 dB down)."""
 
 
 @dataclass(frozen=True)
 class Reach:
-    """How far a filter may reach: taps before the aligned frame, and all of them."""
+    """How far a filter may reach: taps before the aligned frame, and all of them.
+
+    `ridge` is the share of the mean power that is added to R's diagonal: what holds a long filter to a plain level
+    where the stretches it learnt from had no sound.
+    """
 
     before: int
     taps: int
+    ridge: float = 1e-4
 
 
 GAIN_FRAMES: Final = WORK_RATE_HZ // 10
@@ -35,7 +38,7 @@ LEVEL: Final = Reach(0, 1)
 """A level alone."""
 FILTER: Final = Reach(WORK_RATE_HZ // 250, WORK_RATE_HZ // 125 + 1)
 """An equaliser: 4 ms to both sides (own figure)."""
-ROOM: Final = Reach(WORK_RATE_HZ // 250, WORK_RATE_HZ // 10)
+ROOM: Final = Reach(WORK_RATE_HZ // 250, WORK_RATE_HZ // 10, 1e-3)
 """The first tenth of a second of a room (own figure: most of its energy, and still solved within a second)."""
 
 
@@ -69,7 +72,7 @@ def left_power(ones: Sequence[Signal], others: Sequence[Signal], reach: Reach) -
     total = sum(moments.energy for moments in halves)
     if total <= 0.0:
         return 1.0
-    left = sum(test.left_of(_solved(learnt)) for learnt, test in zip(halves, halves[::-1], strict=True))
+    left = sum(test.left_of(_solved(learnt, reach)) for learnt, test in zip(halves, halves[::-1], strict=True))
     return max(float(left / total), 1e-9)
 
 
@@ -77,7 +80,7 @@ def left_power_tracked(ones: Sequence[Signal], others: Sequence[Signal], reach: 
     """Give the same with a level of its own for every tenth of a second, as hits from one sample need."""
     if len(ones) < 2:
         return 1.0
-    filters = [_solved(_summed(ones[half::2], others[half::2], reach)) for half in (1, 0)]
+    filters = [_solved(_summed(ones[half::2], others[half::2], reach), reach) for half in (1, 0)]
     left = total = 0.0
     for number, (one, other) in enumerate(zip(ones, others, strict=True)):
         made = _through(one, filters[number % 2], reach).reshape(-1, GAIN_FRAMES)
@@ -97,10 +100,14 @@ def _through(one: Signal, filter_: Values, reach: Reach) -> Values:
     return np.asarray(made[reach.taps - 1 : len(span)], np.float64)
 
 
-def _solved(moments: _Moments) -> Values:
+def _solved(moments: _Moments, reach: Reach) -> Values:
+    """Give the best filter; where x has no sound to learn from, it stays a plain level."""
     taps = len(moments.cross)
-    ridge = RIDGE * float(np.trace(moments.auto)) / taps + 1e-30
-    return np.asarray(np.linalg.solve(moments.auto + ridge * np.eye(taps), moments.cross), np.float64)
+    ridge = reach.ridge * float(np.trace(moments.auto)) / taps + 1e-30
+    plain = np.zeros(taps)
+    plain[reach.before] = moments.cross[reach.before] / (moments.auto[reach.before, reach.before] + 1e-30)
+    more = np.linalg.solve(moments.auto + ridge * np.eye(taps), moments.cross - moments.auto @ plain)
+    return np.asarray(plain + more, np.float64)
 
 
 def _summed(ones: Sequence[Signal], others: Sequence[Signal], reach: Reach) -> _Moments:

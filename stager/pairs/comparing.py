@@ -1,14 +1,15 @@
 """Two stems, compared: read where both play, aligned, cancelled, and their notes laid side by side."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.judge.pairs import asks_for_room
-from stager.model.pairs import LagTrack, PairLikeness
+from stager.judge.pairs import asks_for_room, kinship
+from stager.model.pairs import Kinship, LagTrack, PairLikeness
 from stager.pairs.align import REACH_FRAMES, Alignment, Stretches, align, playing_windows
 from stager.pairs.cancel import FILTER, LEVEL, ROOM, Reach, left_power, left_power_tracked
 from stager.pairs.excerpts import CORE, CORE_S, MARGIN_S, MAX_STRETCHES, Signal, read_stretches
@@ -39,12 +40,31 @@ def compare(
         StemError: where one can't be read as a whole.
     """
     first, second = prints or (sound_print(one, settle_s=settle_s), sound_print(other, settle_s=settle_s))
+    both = _Both(one, other, first, second, settle_s)
     shift_s = far_shift_s(match(*spectra((first, second))))
-    cores_s = both_play_s(first, second, shift_s)
+    far = _compared(both, shift_s) if shift_s else PairLikeness()
+    return far if kinship(far) in {Kinship.COPY, Kinship.SAME_TAKE} else _compared(both, 0.0)
+
+
+@dataclass(frozen=True)
+class _Both:
+    """Two files with their prints."""
+
+    one: Path
+    other: Path
+    first: SoundPrint
+    second: SoundPrint
+    settle_s: float
+
+
+def _compared(both: _Both, shift_s: float) -> PairLikeness:
+    """Compare two stems with the second read this much later."""
+    cores_s = both_play_s(both.first, both.second, shift_s)
     if not cores_s:
         return PairLikeness()
-    views = read_stretches(one, [core_s - MARGIN_S for core_s in cores_s], settle_s=settle_s)
-    others = read_stretches(other, [core_s + shift_s - MARGIN_S for core_s in cores_s], settle_s=settle_s)
+    starts_s = [core_s - MARGIN_S for core_s in cores_s]
+    views = read_stretches(both.one, starts_s, settle_s=both.settle_s)
+    others = read_stretches(both.other, [start_s + shift_s for start_s in starts_s], settle_s=both.settle_s)
     return _likeness(cores_s, shift_s, *_alike_views(views, others))
 
 

@@ -25,8 +25,8 @@ CORE_S: Final = 3
 """Seconds of one stretch that are judged (own figure: long against a room, short against a drift of 0.1 %)."""
 MARGIN_S: Final = 1
 """Seconds before and after it, for lags and filters to reach into."""
-MAX_STRETCHES: Final = 16
-"""Stretches a pair is judged by, at most (own figure: 48 s hold some hundred notes)."""
+MAX_STRETCHES: Final = 12
+"""Stretches a pair is judged by, at most (own figure: 36 s hold some hundred notes)."""
 LIMIT: Final = 1000.0
 """Samples are held to a thousand times full scale, so that a broken one can't outweigh the rest."""
 STRETCH_S: Final = CORE_S + 2 * MARGIN_S

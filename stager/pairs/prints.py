@@ -1,6 +1,6 @@
 """A small picture of a stem's sound over time, by which sixty stems are compared with each other within seconds.
 
-For each fiftieth of a second the power in five bands, summed over the channels, as a byte on a scale of doublings.
+For each fiftieth of a second the power in five bands, of a mix of the channels, as a byte on a scale of doublings.
 A filter moves a band by a constant and a gain moves all of them, so what is compared is how they change from frame to
 frame. 4 minutes take 60 kB.
 """
@@ -30,8 +30,12 @@ REST_STEPS: Final = 80
 """How far under its usual loud frames a stem counts as resting, about 40 dB (own figure)."""
 MATCH_FRAMES: Final = 30_000
 """How much of a print is matched, its first ten minutes (own figure: bounds the memory of a long evening's stems)."""
-LIMIT_LINEAR: Final = 1000.0
-"""Samples are held to a thousand times full scale, so that a broken one can't outweigh the rest."""
+CHANNEL_WEIGHT: Final = 0.6
+"""What each channel counts against the one before, so that channels that are alike or opposite don't cancel (own
+figure)."""
+TINY_POWER: Final = 1e-30
+LIMIT_POWER: Final = 1e6
+"""Power is held between these, so that a broken sample is no infinity."""
 
 
 @dataclass(frozen=True)
@@ -83,24 +87,24 @@ class _Taker:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._rate_hz, self._size = rate_hz, rate_hz // FRAMES_PER_S
-        self._rest = np.zeros((0, channels), np.float32)
+        self._rest, self._weights = np.zeros(0, np.float32), CHANNEL_WEIGHT ** np.arange(channels)
         self._at, self._next = 0, 0
         bins = np.arange(self._size // 2 + 1) * rate_hz / self._size
-        self._bands = [(bins >= low) & (bins < high) for low, high in pairwise(BAND_EDGES_HZ)]
+        self._bands = [slice(*ends) for ends in pairwise(np.searchsorted(bins, BAND_EDGES_HZ).tolist())]
         self._rows: list[NDArray[np.uint8]] = []
 
     def update(self, block: NDArray[np.float64]) -> None:
         """Take in the next block, (frames, channels)."""
-        numbers = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
-        fresh = np.clip(numbers, -LIMIT_LINEAR, LIMIT_LINEAR).astype(np.float32)
-        held = np.concatenate([self._rest, fresh])
+        with np.errstate(over="ignore", invalid="ignore"):
+            held = np.concatenate([self._rest, (block @ self._weights).astype(np.float32)])
         end = self._at + len(held)
         count = ((end - self._size) * FRAMES_PER_S) // self._rate_hz + 1
-        while self._edge(count) + self._size > end:
+        while self._edge(count - 1) + self._size > end:
             count -= 1
         if count > self._next:
             first = np.array([self._edge(k) for k in range(self._next, count)]) - self._at
-            self._rows.append(self._measured(held, first))
+            with np.errstate(invalid="ignore", over="ignore"):
+                self._rows.append(_steps(self._powers(held[first[:, None] + np.arange(self._size)])))
             self._next = count
         keep = max(0, min(len(held), self._edge(self._next) - self._at))
         self._rest, self._at = held[keep:], self._at + keep
@@ -108,13 +112,12 @@ class _Taker:
     def _edge(self, frame: int) -> int:
         return (frame * self._rate_hz + FRAMES_PER_S // 2) // FRAMES_PER_S
 
-    def _measured(self, held: NDArray[np.float32], first: NDArray[np.int64]) -> NDArray[np.uint8]:
-        power = np.zeros((len(first), len(self._bands)))
-        for channel in range(held.shape[1]):
-            spectrum = np.fft.rfft(held[first[:, None] + np.arange(self._size), channel], axis=1)
-            squared = np.square(spectrum.real) + np.square(spectrum.imag)
-            power += np.stack([squared[:, band].sum(axis=1) for band in self._bands], axis=1)
-        return _steps(power / self._size**2)
+    def _powers(self, frames: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Give the power in each band, (frames, bands), of frames of shape (frames, size)."""
+        spectrum = np.fft.rfft(frames, axis=1)
+        squared = np.square(spectrum.real) + np.square(spectrum.imag)
+        sums = [squared[:, band].sum(axis=1) for band in self._bands]
+        return np.asarray(np.stack(sums, axis=1) / self._size**2, np.float64)
 
     def result(self) -> NDArray[np.uint8]:
         """Give the print, (frames, bands); a file shorter than a frame has none."""
@@ -122,7 +125,8 @@ class _Taker:
 
 
 def _steps(power: NDArray[np.float64]) -> NDArray[np.uint8]:
-    doublings = np.log2(np.maximum(power, 1e-30)) - FLOOR_DOUBLINGS
+    heard = np.clip(np.nan_to_num(power, nan=0.0), TINY_POWER, LIMIT_POWER)
+    doublings = np.log2(heard) - FLOOR_DOUBLINGS
     return np.clip(np.rint(doublings * STEPS_PER_DOUBLING), 0, 255).astype(np.uint8)
 
 

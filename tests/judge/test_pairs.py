@@ -61,7 +61,7 @@ KINDS = [
     ({"hits": hits(alike=ALIKE_HITS)}, Kinship.COPY),
     ({"hits": hits(alike=ALIKE_HITS - 0.01)}, Kinship.TWO_PERFORMANCES),
     ({"filter_depth_db": ONE_FROM}, Kinship.SAME_TAKE),
-    ({"filter_depth_db": 0.1, "track": track(support=(ONE_FROM - 0.1) / 2 + LITTLE)}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": ONE_FROM - 0.9 + LITTLE, "track": track(support=0.9)}, Kinship.SAME_TAKE),
     ({"filter_depth_db": (ONE_FROM + TWO_BELOW) / 2}, Kinship.UNSURE),
     ({"filter_depth_db": TWO_BELOW - LITTLE}, Kinship.TWO_PERFORMANCES),
     ({}, Kinship.TWO_PERFORMANCES),
@@ -79,7 +79,7 @@ def test_kinship_at_its_limits(changes: dict[str, object], what: Kinship) -> Non
 
 def test_lag_alone_makes_no_copy() -> None:
     """Two microphones keep a perfect line as well: without a deep cancellation they are one take, not a copy."""
-    assert kinship(likeness(track=track(support=1.0), similarity=0.99)) is Kinship.SAME_TAKE
+    assert kinship(likeness(track=track(support=1.0), similarity=0.99, filter_depth_db=0.5)) is Kinship.SAME_TAKE
 
 
 @pytest.mark.parametrize(
@@ -89,6 +89,7 @@ def test_lag_alone_makes_no_copy() -> None:
         (0.0, ROOM_FROM_DB, True),
         (0.0, COPY_FILTER_DB, False),
         (COPY_LEVEL_DB, ROOM_FROM_DB, False),
+        (ROOM_FROM_DB, 0.0, True),
     ],
 )
 def test_a_room_is_asked_for_where_it_can_decide(level: float, filtered: float, asks: bool) -> None:
@@ -160,7 +161,7 @@ def test_a_double_without_beginnings_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "part"), [({"windows": 3}, "too short"), ({"filter_depth_db": 1.6}, "can't be told")]
+    ("changes", "part"), [({"windows": 3}, "too short"), ({"filter_depth_db": 1.1}, "can't be told")]
 )
 def test_unsure_says_so(changes: dict[str, object], part: str) -> None:
     """What can't be told is said as such, and why."""
@@ -170,7 +171,7 @@ def test_unsure_says_so(changes: dict[str, object], part: str) -> None:
     assert part in found.says
 
 
-@pytest.mark.parametrize("changes", [{}, {"filter_depth_db": 1.6}, {"filter_depth_db": 8.0}])
+@pytest.mark.parametrize("changes", [{}, {"filter_depth_db": 1.1}, {"filter_depth_db": 8.0}])
 def test_stems_that_are_no_double_have_nothing_to_be_told(changes: dict[str, object]) -> None:
     """Two different parts are two performances, and nobody asked."""
     assert finding(is_double=False, **changes) is None
