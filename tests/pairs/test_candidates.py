@@ -1,0 +1,74 @@
+"""Which pairs are compared, why, and how many at most."""
+
+import numpy as np
+import pytest
+
+from stager.pairs.candidates import MOST, Candidate, candidates
+from stager.pairs.prints import SoundPrint
+
+
+def print_of(seed: int, *, blend: float = 0.0) -> SoundPrint:
+    """A print of chance; with `blend` it follows the one of seed 0 as far."""
+    own, first = (np.random.default_rng(s).normal(size=(1500, 5)) for s in (seed, 0))
+    steps = 150 + 25 * (blend * first + np.sqrt(1 - blend**2) * own)
+    return SoundPrint(np.clip(steps, 0, 255).astype(np.uint8), 30.0, 1)
+
+
+def chosen(prints: list[SoundPrint], names: list[str], roles: list[str | None]) -> list[Candidate]:
+    found, left_out = candidates(prints, names, roles)
+    assert left_out == 0
+    return found
+
+
+def test_a_copy_under_another_name_is_a_candidate() -> None:
+    """What sounds alike is compared, whatever it is called; what doesn't isn't."""
+    prints = [print_of(0), print_of(1), print_of(2, blend=0.95)]
+    (found,) = chosen(prints, ["ember", "quarry", "heron"], [None] * 3)
+    assert (found.one, found.other, found.by_name, found.is_double) == (0, 2, False, False)
+    assert found.likeness > 0.8
+
+
+def test_a_shifted_copy_is_a_candidate() -> None:
+    """A print moved by ten seconds is found as well."""
+    first = print_of(0)
+    moved = SoundPrint(np.concatenate([print_of(5).steps[:500], first.steps]), 40.0, 1)
+    (found,) = chosen([first, moved], ["ember", "quarry"], [None, None])
+    assert found.likeness > 0.7
+
+
+@pytest.mark.parametrize(("names", "is_double"), [(("oud_1", "oud_2"), True), (("oud di", "oud amp"), False)])
+def test_names_are_candidates_however_they_sound(names: tuple[str, str], is_double: bool) -> None:
+    """A pair by name is compared though its prints differ."""
+    (found,) = chosen([print_of(1), print_of(2)], list(names), [None, None])
+    assert found.by_name
+    assert found.is_double is is_double
+
+
+@pytest.mark.parametrize(("roles", "count"), [(["choir", "choir"], 1), (["choir", "drum"], 0), ([None, None], 0)])
+def test_a_role_is_a_reason_where_the_sound_is_a_little_alike(roles: list[str | None], count: int) -> None:
+    """Half alike, stems of one role are compared, others are not."""
+    found = chosen([print_of(0), print_of(3, blend=0.45)], ["ember", "quarry"], roles)
+    assert len(found) == count
+
+
+def test_a_role_alone_is_no_reason() -> None:
+    """Two parts of one role that share nothing are not compared."""
+    assert chosen([print_of(1), print_of(2)], ["ember", "quarry"], ["choir", "choir"]) == []
+
+
+def test_the_surest_come_first_and_the_rest_is_counted() -> None:
+    """Of n stems that all sound alike, n (n - 1) / 2 pairs, the surest are kept, names first; none is forgotten."""
+    letters = ["".join(pair) for pair in zip("abcdefghijkl", "mnopqrstuvwx", strict=True)]
+    names = [*letters, "oud_1", "oud_2"]
+    prints = [print_of(seed, blend=0.9) for seed in range(1, len(names) + 1)]
+    found, left_out = candidates(prints, names, [None] * len(names))
+    assert len(found) == MOST
+    assert left_out == len(names) * (len(names) - 1) // 2 - MOST
+    assert found[0].by_name
+    likenesses = [candidate.likeness for candidate in found[1:]]
+    assert likenesses == sorted(likenesses, reverse=True)
+
+
+def test_no_stems_no_pairs() -> None:
+    """An empty set has none."""
+    assert candidates([], [], []) == ([], 0)
