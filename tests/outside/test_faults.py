@@ -143,6 +143,17 @@ def test_an_error_while_a_stem_is_read_is_its_outcome(server: Forks, rebounced: 
         _assert_finished(server, song, rebounced)
 
 
+def test_an_error_while_our_own_copy_is_read_makes_no_stranger_of_it(
+    server: Forks, rebounced: Rebounced, tmp_path: Path
+) -> None:
+    """Where the outbox gives no bytes of the former copy, the place is at fault: no second copy lies beside it."""
+    for step in range(1, 7):
+        song = rebounced.put_up(tmp_path / f"song{step}")
+        ended = server.run("stage", song.folder, below=song.outbox, kind="read", step=step, deed="EIO")
+        _assert_clear(ended)
+        _assert_finished(server, song, rebounced)
+
+
 @pytest.mark.parametrize("deed", ["removed", "replaced", "longer", "other bytes, same stamp"])
 def test_a_stem_that_changes_while_it_is_read(server: Forks, rebounced: Rebounced, tmp_path: Path, deed: str) -> None:
     """Removed, replaced, appended to, or overwritten between two reads: no copy, and the next run finishes."""
@@ -193,7 +204,7 @@ def test_what_a_power_cut_can_take(rebounced: Rebounced) -> None:
         "fsync /staged",
         "replace /staged/part.wav.json",
         "fsync /staged",
-        "sql INSERT",
+        "sql ",
     ]
     left = iter(short)
     missing = [step for step in order if not any(found.startswith(step) for found in left)]
