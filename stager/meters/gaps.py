@@ -165,7 +165,9 @@ def _is_gap(row: Samples, start: int, stop: int) -> bool:
         return True
     value, left, right = row[start], row[start - 1], row[stop]
     crest = (left < value and right < value and value > 0.0) or (left > value and right > value and value < 0.0)
-    return not crest or abs(right - value) > EXIT_MOVES * _largest_move(row, stop)
+    if not crest:
+        return bool(abs(right - value) > LEAST_MOVE_LINEAR)
+    return bool(abs(right - value) > EXIT_MOVES * _largest_move(row, stop))
 
 
 @sample_loop
