@@ -13,8 +13,8 @@ ALIKE: Final = 0.55
 or a room has 0.7 and more, parts of one song under 0.4)."""
 ROLE_ALIKE: Final = 0.3
 """Likeness from which on two stems of one role are compared (own figure: two performances of one part have it)."""
-MOST: Final = 60
-"""Pairs compared at most, names before prints, the most alike first (own figure: half a minute on two busy cores)."""
+MOST: Final = 30
+"""Pairs compared at most, names before prints, the most alike first (own figure: some twenty seconds on two cores)."""
 
 
 @dataclass(frozen=True)

@@ -101,7 +101,10 @@ def test_a_room_is_asked_for_where_it_can_decide(level: float, filtered: float, 
     ("changes", "parts"),
     [
         ({"track": track(lag_ms=12.0)}, ["fiddle_2.wav", "copy of fiddle.wav", "12.00 ms later"]),
-        ({"track": track(lag_ms=-0.5)}, ["0.50 ms earlier"]),
+        (
+            {"track": track(lag_ms=-0.5), "level_db": 2.0},
+            ["fiddle.wav is", "copy of fiddle_2.wav", "0.50 ms later", "2.0 dB softer"],
+        ),
         ({"track": track(lag_ms=0.0)}, ["at the same place"]),
         ({"flipped": True}, ["polarity flipped"]),
         ({"level_db": -3.04}, ["3.0 dB softer"]),
