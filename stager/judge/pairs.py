@@ -11,12 +11,18 @@ from stager.model.finding import Verdict
 from stager.model.handover import SetFinding
 from stager.model.pairs import HitTrack, Kinship, PairLikeness
 
-COPY_LEVEL_DB: Final = 11.5
-"""Depth through a level alone from which on it is a copy (own figure: the two sides of a pair reach 10.7, a copy in a
-room 12 and more, a plain copy 35)."""
-COPY_FILTER_DB: Final = 16.0
-"""Depth through a filter of 8 ms from which on it is a copy (own figure: two microphones reach 13.4, an equalised copy
-28 and more)."""
+MOVED_MS: Final = 1.5
+"""Lag from which on two files are no pair of microphones side by side (own figure: sound goes half a metre)."""
+MOVED_LEVEL_DB: Final = 7.0
+"""Depth through a level alone from which on moved stems are a copy (own figure: microphones so far apart reach 2, a
+copy in a room 8 and more, a plain copy 35)."""
+MOVED_FILTER_DB: Final = 10.0
+"""The same through a filter of 8 ms (own figure: microphones so far apart reach 5, an equalised copy 12 and more)."""
+COPY_LEVEL_DB: Final = 14.5
+"""Depth through a level alone from which on stems at one place are a copy (own figure: two sides of a pair reach
+13.7)."""
+COPY_FILTER_DB: Final = 18.0
+"""The same through a filter of 8 ms (own figure: two sides of a pair reach 15.8, an equalised copy 28 and more)."""
 COPY_ROOM_DB: Final = 20.0
 """Depth through 0.1 s of room from which on it is a copy (own figure: the two sides of a pair reach 18.4)."""
 ROOM_FROM_DB: Final = 5.0
@@ -50,15 +56,23 @@ class Pair:
 def asks_for_room(likeness: PairLikeness) -> bool:
     """Say whether a copy with a room added is still possible, and not yet certain."""
     level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
-    return level < COPY_LEVEL_DB and filtered < COPY_FILTER_DB and max(level, filtered) >= ROOM_FROM_DB
+    return not _is_deep(likeness) and max(level, filtered) >= ROOM_FROM_DB
+
+
+def _is_deep(likeness: PairLikeness) -> bool:
+    """Say whether one cancels the other as deep as only a copy does; two sides of a pair go deep too."""
+    moved = likeness.track is not None and abs(likeness.track.lag_ms) >= MOVED_MS
+    limits_db = (MOVED_LEVEL_DB, MOVED_FILTER_DB) if moved else (COPY_LEVEL_DB, COPY_FILTER_DB)
+    depths_db = (likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0)
+    return any(depth_db >= limit_db for depth_db, limit_db in zip(depths_db, limits_db, strict=True))
 
 
 def kinship(likeness: PairLikeness) -> Kinship:
     """Say what two stems are to each other."""
     if likeness.windows < MIN_WINDOWS or likeness.track is None:
         return Kinship.UNSURE
-    level, filtered, room = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0, likeness.room_depth_db
-    if level >= COPY_LEVEL_DB or filtered >= COPY_FILTER_DB or (room or 0.0) >= COPY_ROOM_DB:
+    level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
+    if _is_deep(likeness) or (likeness.room_depth_db or 0.0) >= COPY_ROOM_DB:
         return Kinship.COPY
     if likeness.hits is not None and likeness.hits.alike >= ALIKE_HITS:
         return Kinship.COPY
@@ -149,7 +163,7 @@ def _changes(likeness: PairLikeness, turn: float) -> list[str]:
     level = turn * (likeness.level_db or 0.0)
     if abs(level) >= SAME_LEVEL_DB:
         parts.append(f"{abs(level):.1f} dB {'louder' if level > 0 else 'softer'}")
-    if max(likeness.level_depth_db or 0.0, 0.0) < COPY_LEVEL_DB:
+    if (likeness.level_depth_db or 0.0) < COPY_LEVEL_DB:
         parts.append("filtered or in a room")
     return parts
 

@@ -8,6 +8,9 @@ from stager.judge.pairs import (
     COPY_LEVEL_DB,
     COPY_ROOM_DB,
     MIN_WINDOWS,
+    MOVED_FILTER_DB,
+    MOVED_LEVEL_DB,
+    MOVED_MS,
     ONE_FROM,
     ROOM_FROM_DB,
     TWO_BELOW,
@@ -51,11 +54,17 @@ def finding(*, is_double: bool = True, **changes: object) -> SetFinding | None:
     return found[0] if found else None
 
 
+HERE = track(lag_ms=MOVED_MS - LITTLE)
+AWAY = track(lag_ms=-MOVED_MS)
 KINDS = [
-    ({"level_depth_db": COPY_LEVEL_DB}, Kinship.COPY),
-    ({"level_depth_db": COPY_LEVEL_DB - LITTLE}, Kinship.SAME_TAKE),
-    ({"filter_depth_db": COPY_FILTER_DB}, Kinship.COPY),
-    ({"filter_depth_db": COPY_FILTER_DB - LITTLE}, Kinship.SAME_TAKE),
+    ({"level_depth_db": COPY_LEVEL_DB, "track": HERE}, Kinship.COPY),
+    ({"level_depth_db": COPY_LEVEL_DB - LITTLE, "track": HERE}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": COPY_FILTER_DB, "track": HERE}, Kinship.COPY),
+    ({"filter_depth_db": COPY_FILTER_DB - LITTLE, "track": HERE}, Kinship.SAME_TAKE),
+    ({"level_depth_db": MOVED_LEVEL_DB, "track": AWAY}, Kinship.COPY),
+    ({"level_depth_db": MOVED_LEVEL_DB - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": MOVED_FILTER_DB, "track": AWAY}, Kinship.COPY),
+    ({"filter_depth_db": MOVED_FILTER_DB - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
     ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB}, Kinship.COPY),
     ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB - LITTLE}, Kinship.SAME_TAKE),
     ({"hits": hits(alike=ALIKE_HITS)}, Kinship.COPY),
@@ -94,7 +103,7 @@ def test_lag_alone_makes_no_copy() -> None:
 )
 def test_a_room_is_asked_for_where_it_can_decide(level: float, filtered: float, asks: bool) -> None:
     """The long filter costs most, so it is fitted only between what is no copy and what surely is one."""
-    assert asks_for_room(likeness(level_depth_db=level, filter_depth_db=filtered)) is asks
+    assert asks_for_room(likeness(level_depth_db=level, filter_depth_db=filtered, track=HERE)) is asks
 
 
 @pytest.mark.parametrize(
@@ -111,7 +120,7 @@ def test_a_room_is_asked_for_where_it_can_decide(level: float, filtered: float, 
         ({"level_db": 6.0}, ["6.0 dB louder"]),
         ({"track": track(drift_ppm=1000.0)}, ["0.100 % slower"]),
         ({"track": track(drift_ppm=-1000.0)}, ["0.100 % faster"]),
-        ({"level_depth_db": 2.0}, ["filtered or in a room"]),
+        ({"level_depth_db": 8.0}, ["filtered or in a room"]),
         ({"hits": hits(alike=1.0, lag_ms=3.25)}, ["3.25 ms later"]),
     ],
 )
