@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from stager.judge.places import clock
 from stager.judge.tops import Topped, topped
 from stager.model import DecidedBy, Finding, Levels, StreamInfo, TrimDecision, Verdict
 from stager.model.damage import FlatTop, Gap, Gaps
@@ -30,7 +31,7 @@ def clipped_below_overs(rails: RunSummary, info: StreamInfo, limits: DamageLimit
     """Find runs at exactly full scale in a float file that passes it elsewhere, from the runs of four and more."""
     if rails.total_frames < limits.clip_frames and rails.count < limits.clip_events:
         return []
-    at = _clock(rails.longest_start / info.sample_rate_hz)
+    at = clock(rails.longest_start / info.sample_rate_hz)
     says = (
         f"Clipped {_times(rails.count)}, cut flat at full scale, worst at {at}: turn the input down and play it again."
     )
@@ -134,7 +135,7 @@ def _clipped(group: Sequence[Topped], info: StreamInfo) -> Finding:
         at_s=tuple(start / info.sample_rate_hz for start in starts),
         worst_at_s=worst.longest_start / info.sample_rate_hz,
         measured=measured,
-        says=_tops_sentence(first, count, level, _clock(worst.longest_start / info.sample_rate_hz)),
+        says=_tops_sentence(first, count, level, clock(worst.longest_start / info.sample_rate_hz)),
     )
 
 
@@ -164,7 +165,7 @@ def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[
     frames = gaps.held_frames if whole else sum(gap.frames for gap in held)
     listed = max(held, key=lambda gap: (gap.frames, -gap.start))
     worst = gaps.longest if whole and gaps.longest else listed
-    at, ms = _clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
+    at, ms = clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
     kind = "zero" if worst.value_linear == 0.0 else "one held value"
     says = f"Sound is missing {_times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound: play it again."
     measured: dict[str, float | str] = {"longest_frames": float(worst.frames), "value_linear": worst.value_linear}
@@ -175,7 +176,7 @@ def _jumps(gaps: Gaps, info: StreamInfo, limits: DamageLimits) -> list[Finding]:
     if not 0 < gaps.jump_count <= limits.dropout_most_jumps:
         return []
     worst = max(gaps.jumps, key=lambda gap: (gap.value_linear, -gap.start))
-    at = _clock(worst.start / info.sample_rate_hz)
+    at = clock(worst.start / info.sample_rate_hz)
     says = (
         f"The waveform jumps {_times(gaps.jump_count)}, worst at {at}, as where samples were lost or cut: listen there."
     )
@@ -225,8 +226,3 @@ def _placed(code: str, verdict: Verdict, runs: RunSummary, info: StreamInfo, say
         measured={"longest_frames": float(runs.longest_frames)},
         says=says,
     )
-
-
-def _clock(seconds: float) -> str:
-    """A place in time as a person reads it: minutes and seconds."""
-    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"

@@ -58,7 +58,8 @@ class EventMeter:
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
-        place, done = 0, []
+        place = 0
+        done: list[float] = []
         while place < len(block):
             stop = min(len(block), self._edge(len(self._hops) + len(done) + 1) - self._frames)
             part = block[place:stop]

@@ -85,4 +85,4 @@ def _shared_power(window: Samples) -> float:
     if frames % 2:
         left += window[frames - 1, 0] * window[frames - 1, 0]
         right += window[frames - 1, 1] * window[frames - 1, 1]
-    return min(left + left_too, right + right_too) / frames
+    return float(min(left + left_too, right + right_too) / frames)
