@@ -8,27 +8,28 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 from stager.containers import fingerprint_of
 from stager.errors import StemError, StillGrowingStem
+from stager.hear import Heard
 from stager.inbox import stems_in
-from stager.judge import Hint
+from stager.judge import Hint, LinkMember, decide_link
 from stager.ledger import read_entries
 from stager.model import Outcome, Staged
 from stager.names import shown
 from stager.outbox import clashes
-from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse
-from stager.project import Project
+from stager.pipeline import Prepared, StemJob, Unchanged, measure_member, prepare, rehearse
+from stager.project import Link, Project
 from stager.staging import LEDGER, Staging, job_of, refused
 from stager.stopping import allow_work, request_stop
 
 LONGEST_WAIT_S: Final = 3.0
 """How long a batch waits for one file to come to rest; a watch waits as long as it takes."""
 
-Work = Future[Prepared | Unchanged]
+Work = Future[Prepared | Unchanged | tuple[Heard, LinkMember]]
 
 
 @dataclass(frozen=True)
@@ -42,16 +43,22 @@ class News:
 
 @dataclass
 class Bench:
-    """Stems at work: what was handed to the executor and has not come back. Never more than `room` at a time."""
+    """Stems at work: what was handed to the executor and has not come back. Never more than `room` at a time.
+
+    A stem in a link is measured first, and staged once nobody of its link is being measured or `awaited`: stems that
+    will be put to work soon, by their printable names.
+    """
 
     staging: Staging
     executor: Executor
     room: int
+    awaited: frozenset[str] = frozenset()
     _working: dict[Work, StemJob] = field(default_factory=dict)
+    _measured: dict[str, StemJob] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """How many stems are at work."""
-        return len(self._working)
+        return len(self._working) + len(self._measured)
 
     @property
     def free(self) -> int:
@@ -68,7 +75,8 @@ class Bench:
 
     def put(self, job: StemJob) -> None:
         """Put a stem to work."""
-        self._working[self.executor.submit(prepare, job)] = job
+        is_alone = job.link_trim is not None or self.staging.groups.link_of(job.stem) is None
+        self._working[self.executor.submit(prepare if is_alone else measure_member, job)] = job
 
     def take(self, timeout_s: float | None) -> Iterator[tuple[StemJob, News]]:
         """Publish what is ready, after waiting for the first of them for as long as this; gives each stem's news.
@@ -79,7 +87,10 @@ class Bench:
         done, _ = wait(self._working, timeout_s, return_when=FIRST_COMPLETED)
         for work in sorted(done, key=list(self._working).index):
             job = self._working.pop(work)
-            yield job, self._finish(job, work)
+            if news := self._finish(job, work):
+                yield job, news
+        for link in self.staging.project.settings.links:
+            self._decide(link)
 
     def clear(self) -> None:
         """Let go of everything at work: what has not begun is not begun, what is ready is discarded."""
@@ -89,18 +100,47 @@ class Bench:
             if not work.cancelled() and work.exception() is None and isinstance(made := work.result(), Prepared):
                 made.discard()
         self._working.clear()
+        self._measured.clear()
+        self.staging.groups.settled()
 
-    def _finish(self, job: StemJob, work: Work) -> News:
+    def _decide(self, link: Link) -> None:
+        """Put the members of a link to work for their copies, once all that are known to come have been measured."""
+        groups = self.staging.groups
+        if not any(groups.link_of(job.stem) is link for job in self._measured.values()):
+            return
+        coming = (*(job.stem for job in self._working.values() if job.link_trim is None), *self.awaited)
+        if any(groups.link_of(stem) is link for stem in coming if stem not in self._measured):
+            return
+        trim = groups.decided(link)
+        for stem in [stem for stem in self._measured if groups.link_of(stem) is link]:
+            self.put(replace(self._measured.pop(stem), link_trim=trim))
+        for entry, member in groups.others(link, trim) if trim else ():
+            job = self.staging.job(os.fsdecode(entry.key), again=True)
+            if not self.is_at(job.relative):
+                self.put(replace(job, member=member, link_trim=trim))
+
+    def _finish(self, job: StemJob, work: Work) -> News | None:
+        """Publish what was made; None where that was only measured."""
         try:
-            return self._news(job, work.result())
+            made = work.result()
+            if isinstance(made, tuple):
+                heard, member = made
+                self.staging.groups.expect(member)
+                self._measured[job.stem] = replace(job, heard=heard, member=member)
+                return None
+            news = self._news(job, made)
         except StemError as error:
-            return News(self.staging.refuse(job, error))
+            news = News(self.staging.refuse(job, error))
+        self.staging.groups.settled(job.stem)
+        return news
 
-    def _news(self, job: StemJob, made: Prepared | Unchanged) -> News:
+    def _news(self, job: StemJob, made: Prepared | Unchanged) -> News | None:
         """Publish what was made; where its name was taken meanwhile, or its copy removed, it is made once more."""
         if isinstance(made, Unchanged):
             staged = self.staging.unchanged(job, made)
-            return News(staged) if staged else self._news(job, prepare(self.staging.job(job.relative, again=True)))
+            if staged is None:
+                self.put(self.staging.job(job.relative, again=True))
+            return News(staged) if staged else None
         try:
             staged = self.staging.publish(job, made)
         except FileExistsError:
@@ -130,6 +170,8 @@ def stage_all(
 ) -> list[Outcome]:
     """Stage these stems and give their outcomes in the order of the names; `tell` hears of each as it is done.
 
+    Members of their links that get another trim by it are staged too, and their outcomes come last.
+
     Raises:
         PlaceError: where a place fails; what was published until then stays.
     """
@@ -141,7 +183,10 @@ def stage_all(
         tell(news)
 
     with bench(staging, jobs) as at_work:
+        awaited = {shown(relative) for relative in listed if staging.groups.link_of(shown(relative))}
         for relative in listed:
+            awaited.discard(shown(relative))
+            at_work.awaited = frozenset(awaited)
             clash = clashing.get(relative)
             current = None if again or clash else _current(staging, relative)
             if current:
@@ -159,19 +204,40 @@ def stage_all(
         while len(at_work):
             for job, news in at_work.take(None):
                 note(job.relative, news)
-    return [outcomes[relative] for relative in listed]
+    return [outcomes[relative] for relative in dict.fromkeys((*listed, *sorted(outcomes)))]
 
 
 def rehearse_all(project: Project, names: Iterable[str]) -> Iterator[Outcome]:
     """Give each stem's outcome as it would be; nothing is written and no lock is taken."""
     clashing = clashes(project, stems_in(project))
     known = {entry.key: entry for entry in read_entries(project.state / LEDGER)}
-    for relative in names:
-        job = replace(job_of(project, relative, known.get(os.fsencode(relative))), clash=clashing.get(relative))
+    jobs = {
+        relative: replace(job_of(project, relative, known.get(os.fsencode(relative))), clash=clashing.get(relative))
+        for relative in (*stems_in(project), *names)
+    }
+    listed = list(names)
+    for link in project.settings.links:
+        _rehearse_link(link, jobs, listed)
+    for relative in listed:
         try:
-            yield Staged(rehearse(job))
+            yield Staged(rehearse(jobs[relative]))
         except StemError as error:
-            yield refused(job, error)
+            yield refused(jobs[relative], error)
+
+
+def _rehearse_link(link: Link, jobs: dict[str, StemJob], listed: Iterable[str]) -> None:
+    """Decide a link as if all its members in the inbox were staged, and put the decision into their jobs."""
+    members = {relative: job for relative, job in jobs.items() if job.project.link_for(job.stem) is link}
+    for relative, job in members.items() if set(listed) & members.keys() else ():
+        with suppress(StemError):  # told when its own turn comes
+            measured = measure_member(job)
+            assert isinstance(measured, tuple)
+            jobs[relative] = replace(job, heard=measured[0], member=measured[1])
+    found = [member for relative in members if (member := jobs[relative].member)]
+    target = next(iter(jobs.values())).project.link_target(link) if found else None
+    trim = decide_link(link.name, target, found) if target else None
+    for relative in members:
+        jobs[relative] = replace(jobs[relative], link_trim=trim)
 
 
 def _let_rest(project: Project, relative: str) -> None:

@@ -25,7 +25,8 @@ class Entry:
     `copy_path` is below the outbox, as bytes; `copy_sha256` is the copy that lies there or, in state `open`, is about
     to, `former_sha256` the one before it. `fingerprint` is the source's, as text; `seen` those of the copy and its
     sidecar, as they were when they were put in place. `follows` is the key of the stem that this one was called before.
-    `gone` says that the stem was taken out of the inbox, and that this was said.
+    `gone` says that the stem was taken out of the inbox, and that this was said. Of a stem in a link, `member` is what
+    it brings to the decision and `linked` the decision that its copy has, both as JSON.
     """
 
     key: bytes
@@ -45,6 +46,8 @@ class Entry:
     seen: str = ""
     follows: bytes = b""
     gone: int = 0
+    member: str = ""
+    linked: str = ""
 
 
 COLUMNS: Final = tuple(field.name for field in fields(Entry))
@@ -61,6 +64,8 @@ ADDED: Final = (
     "ALTER TABLE stems ADD COLUMN seen TEXT NOT NULL DEFAULT ''",
     "ALTER TABLE stems ADD COLUMN follows BLOB NOT NULL DEFAULT x''",
     "ALTER TABLE stems ADD COLUMN gone INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE stems ADD COLUMN member TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE stems ADD COLUMN linked TEXT NOT NULL DEFAULT ''",
 )
 """What a ledger of version 1 lacks; the version is the number of columns added, and one."""
 NAMED: Final = ", ".join(COLUMNS)
@@ -77,6 +82,7 @@ class Ledger:
         self._connection = connection
         self._known: dict[bytes, Entry] = {}
         self._of_source: defaultdict[str, set[bytes]] = defaultdict(set)
+        self._members: set[bytes] = set()
         self._know(_all(connection))
 
     def entry(self, key: bytes) -> Entry | None:
@@ -91,6 +97,10 @@ class Ledger:
         """Give the stems that had these bytes when they were last dealt with."""
         return tuple(self._known[key] for key in sorted(self._of_source.get(source_sha256, ())))
 
+    def of_links(self) -> tuple[Entry, ...]:
+        """Give the stems that were staged as members of a link, by key."""
+        return tuple(self._known[key] for key in sorted(self._members))
+
     def write(self, *entries: Entry) -> None:
         """Put entries in place of what was known, all or none; they are on the disk when this returns."""
         with _asking(), self._connection:
@@ -104,6 +114,7 @@ class Ledger:
             self._connection.execute("DELETE FROM stems WHERE key = ?", (key,))
         if former := self._known.pop(key, None):
             self._of_source[former.source_sha256].discard(key)
+            self._members.discard(key)
 
     def known_takes(self) -> dict[bytes, str]:
         """Give the fingerprint of every take that was dealt with, by key."""
@@ -130,6 +141,7 @@ class Ledger:
                 self._of_source[former.source_sha256].discard(entry.key)
             self._known[entry.key] = entry
             self._of_source[entry.source_sha256].add(entry.key)
+            (self._members.add if entry.member else self._members.discard)(entry.key)
 
 
 def _all(connection: sqlite3.Connection) -> tuple[Entry, ...]:

@@ -13,11 +13,22 @@ from typing import Final
 from stager import __version__
 from stager.apply import Applied, apply_trim, check_fits, copy_stream
 from stager.containers import clip_guard_linear
-from stager.errors import NameRefused, NotFiniteStem
+from stager.errors import ChangedStem, NameRefused, NotFiniteStem
 from stager.figures import figures_after
 from stager.files import Draft, draft_in, placing
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
-from stager.judge import Hint, allowed, decide_trim, over_ceiling, percussive_hint, second_role_hint
+from stager.judge import (
+    Hint,
+    LinkMember,
+    LinkTrim,
+    allowed,
+    decide_trim,
+    link_member,
+    member_trim,
+    over_ceiling,
+    percussive_hint,
+    second_role_hint,
+)
 from stager.meters import Measured, Overview
 from stager.model import (
     CopyInfo,
@@ -47,6 +58,9 @@ class StemJob:
     `relative` is the path below the inbox as the system gives it. `known_sha256` is the source whose copy lies in the
     outbox and is up to date; `former_sha256` the source of the last copy, `version` that copy's (0: none yet), and
     `own_sha256s` the copies of this stem that we have written. `clash` says why its copy can't have its name.
+
+    A stem in a link is staged once its group is decided: `member` is what it brought to the decision `link_trim`, and
+    `heard` what was heard of it then, where that was in this run.
     """
 
     project: Project
@@ -56,6 +70,9 @@ class StemJob:
     version: int = 0
     own_sha256s: frozenset[str] = frozenset()
     clash: str | None = None
+    member: LinkMember | None = None
+    link_trim: LinkTrim | None = None
+    heard: Heard | None = None
 
     @property
     def path(self) -> Path:
@@ -79,6 +96,8 @@ class Prepared:
     fingerprint: Fingerprint
     overview: Overview | None
     hints: tuple[Hint, ...]
+    member: LinkMember | None = None
+    link_trim: LinkTrim | None = None
 
     def discard(self) -> None:
         """Remove the drafts."""
@@ -114,8 +133,17 @@ def prepare(job: StemJob) -> Prepared | Unchanged:
     except BaseException:
         copy_draft.discard()
         raise
-    hints = _hints(job, levels, trim)
-    return Prepared(sidecar, place, copy_draft, sidecar_draft, heard.fingerprint, heard.measured.overview, hints)
+    return Prepared(
+        sidecar,
+        place,
+        copy_draft,
+        sidecar_draft,
+        heard.fingerprint,
+        heard.measured.overview,
+        _hints(job, levels, trim),
+        job.member,
+        job.link_trim,
+    )
 
 
 def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
@@ -124,21 +152,55 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
     Raises:
         StemError: where this stem can't be staged.
     """
+    heard, levels = _heard(job)
+    target = job.project.target_for(job.stem)
+    if job.member is None or job.link_trim is None:
+        return heard, levels, _trim(job, heard.measured, levels, target)
+    if heard.source.sha256 != job.member.source_sha256:
+        raise ChangedStem(f"{job.stem}: expected the file that its link was decided with, found another")
+    return heard, levels, member_trim(job.link_trim, job.member, figures_after(heard.measured, target)["average"])
+
+
+def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:
+    """Measure a stem of a link: what it brings to the decision about its group; nothing is written.
+
+    Raises:
+        StemError: where this stem can't be staged.
+    """
+    heard, levels = _heard(job)
+    if heard.source.sha256 == job.known_sha256:
+        return Unchanged(heard.fingerprint)
+    target, role = job.project.target_for(job.stem), job.project.role_for(job.stem)
+    member = link_member(
+        job.stem,
+        heard.source.sha256,
+        levels,
+        target,
+        figures_after(heard.measured, target),
+        clip_guard_dbfs=_clip_guard_dbfs(job, heard.measured),
+        role=role.name if role else None,
+    )
+    return heard, member
+
+
+def _heard(job: StemJob) -> tuple[Heard, Levels]:
     if job.clash:
         raise NameRefused(job.clash)
-    heard = hear(
-        job.path, os.path.relpath(job.path, job.project.folder), settle_s=job.project.settings.project.settle_s
-    )
+    settle_s = job.project.settings.project.settle_s
+    heard = job.heard or hear(job.path, os.path.relpath(job.path, job.project.folder), settle_s=settle_s)
     if heard.measured.not_finite_frame is not None:
         raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")
     target = job.project.target_for(job.stem)
-    levels = heard.measured.levels(target.reference, target.channels)
-    return heard, levels, _trim(job, heard.measured, levels, target)
+    return heard, heard.measured.levels(target.reference, target.channels)
+
+
+def _clip_guard_dbfs(job: StemJob, measured: Measured) -> float | None:
+    guard = clip_guard_linear(copy_stream(measured.info, job.project.settings.copy_))
+    return None if guard is None else db_from_linear(guard)
 
 
 def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> TrimDecision:
     role = job.project.role_for(job.stem)
-    guard = clip_guard_linear(copy_stream(measured.info, job.project.settings.copy_))
     figures = figures_after(measured, target)
     rule = "average" if figures[target.rule](0.0) is None and target.rule != "leave" else target.rule
     decision = decide_trim(
@@ -146,7 +208,7 @@ def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> T
         target.model_copy(update={"rule": rule}),
         figures[rule],
         average_after=figures["average"],
-        clip_guard_dbfs=None if guard is None else db_from_linear(guard),
+        clip_guard_dbfs=_clip_guard_dbfs(job, measured),
         role=role.name if role else None,
     )
     notes = [decision.because]

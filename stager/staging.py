@@ -26,6 +26,7 @@ from stager.files import (
     sync_folder,
     write_passing,
 )
+from stager.groups import Groups
 from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
 from stager.locks import locked
@@ -47,6 +48,7 @@ class Staging:
     def __init__(self, project: Project, ledger: Ledger) -> None:
         self.project = project
         self.ledger = ledger
+        self.groups = Groups(project, ledger)
         self._settings: dict[str, str] = {}
 
     def is_current(self, relative: str, fingerprint: Fingerprint) -> bool:
@@ -56,6 +58,8 @@ class Staging:
         """
         entry = self.ledger.entry(os.fsencode(relative))
         if entry is None or not self._is_in_force(entry) or as_text(fingerprint) != entry.fingerprint:
+            return False
+        if not self.groups.is_right(entry):
             return False
         return (bool(entry.seen) and self._seen(entry) == entry.seen) or self._sidecar(entry) is not None
 
@@ -69,6 +73,8 @@ class Staging:
             return None
         if fingerprint is not None and as_text(fingerprint) != entry.fingerprint:
             return None
+        if not self.groups.is_right(entry):
+            return None
         sidecar = self._sidecar(entry)
         return Staged(sidecar, fresh=False) if sidecar else None
 
@@ -77,6 +83,8 @@ class Staging:
         entry = self.ledger.entry(os.fsencode(relative))
         job = job_of(self.project, relative, entry)
         if entry is None or again or not self._is_in_force(entry) or self._sidecar(entry) is None:
+            return job
+        if not self.groups.is_right(entry):
             return job
         return replace(job, known_sha256=entry.source_sha256)
 
@@ -193,6 +201,8 @@ class Staging:
             copy_sha256=made.sha256,
             former_sha256=prepared.place.replaces_sha256 or "",
             follows=self._called_before(job, sidecar.source.sha256),
+            member=prepared.member.model_dump_json() if prepared.member else "",
+            linked=prepared.link_trim.model_dump_json() if prepared.link_trim else "",
         )
 
     def _keep_overview(self, job: StemJob, overview: Overview) -> None:

@@ -223,6 +223,7 @@ def test_copy_removed_while_its_stem_was_looked_at(song: Project) -> None:
         at_work = Bench(held, Inline(), room=4)
         at_work.put(held.job("a.wav"))
         (song.outbox / "a.wav").unlink()
+        assert list(at_work.take(0.0)) == []
         ((_, news),) = at_work.take(0.0)
     assert isinstance(news.outcome, Staged)
     assert news.outcome.fresh

@@ -14,7 +14,7 @@ FLOORS = [
     {"model"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
-    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes"},
+    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups"},
     {"staging", "batch", "bus", "pairs", "verify"},
     {"watch", "report"},
     {"page", "demo", "cli", "__main__"},

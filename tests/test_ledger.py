@@ -180,7 +180,7 @@ def test_every_write_is_on_the_disk(tmp_path: Path) -> None:
             name: ledger._connection.execute(f"PRAGMA {name}").fetchone()[0]
             for name in ("journal_mode", "synchronous", "user_version")
         }
-    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "user_version": 4}
+    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "user_version": 6}
 
 
 FIRST_TABLE = """CREATE TABLE stems (

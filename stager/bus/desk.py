@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from stager.bus.strips import HELD_OPEN, PartLost, Strip, strip_of
+from stager.bus.strips import PartLost, Strip, strip_of
 from stager.judge.bus import Span, common_rate, starts_of
 from stager.model.bus import LeftOut, Part
 
@@ -29,11 +29,6 @@ class Desk:
     def frames(self) -> int:
         """Length of the sum."""
         return max((strip.end for strip in self.strips), default=0)
-
-    def close(self) -> None:
-        """Let go of every file."""
-        for strip in self.strips:
-            strip.close()
 
 
 def summed(
@@ -60,8 +55,6 @@ def summed(
             if lost.part not in parts:
                 raise lost.error from None
             gone.append(lost.left_out)
-        finally:
-            desk.close()
 
 
 def _desk(parts: Sequence[Part], polarities: Sequence[float], gone: Sequence[LeftOut]) -> Desk:
@@ -76,8 +69,6 @@ def _desk(parts: Sequence[Part], polarities: Sequence[float], gone: Sequence[Lef
     starts = starts_of([Span(strip.part.start_frames, strip.info.frames) for strip in strips], rate_hz or 1)
     for strip, first in zip(strips, starts.first_frames, strict=True):
         strip.first = first
-    for strip in [strip for strip in strips if not strip.is_wave][:HELD_OPEN]:
-        strip.held = True
     without, doubted = (
         tuple(dict.fromkeys(strips[number].part.name for number in numbers))
         for numbers in (starts.without_stamp, starts.doubted)

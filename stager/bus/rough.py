@@ -56,11 +56,8 @@ def against_rough(parts: Sequence[Part], rough_path: Path, *, pan_law_db: float 
         if desk.rate_hz is not None and strip.info.sample_rate_hz != desk.rate_hz:
             found = f"expected {desk.rate_hz} Hz as the stems have, found {strip.info.sample_rate_hz} Hz"
             raise UnsupportedStem(f"{rough.name}: {found}")
-        try:
-            with mixing(desk, linear_from_db(pan_law_db)) as mixer:
-                return _matched(desk, mixer, _Mix(strip), linear_from_db(pan_law_db))
-        finally:
-            strip.close()
+        with mixing(desk, linear_from_db(pan_law_db)) as mixer:
+            return _matched(desk, mixer, _Mix(strip), linear_from_db(pan_law_db))
 
     return summed(parts, work)
 

@@ -1,33 +1,22 @@
 """One file of a sum, ready to be read from any frame on.
 
-A file of the WAVE family is opened for each stretch and closed again, so that any number of files needs no open file
-between two stretches. The others are decoded in order, held open between stretches; beyond `HELD_OPEN` of them each is
-opened anew for every stretch, and decoded up to it.
+It is opened for each stretch and closed again, so that any number of files needs no open file between two stretches.
 """
 
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Final
 
 from stager.bus.panning import Placement, placement
 from stager.containers import AudioFile, open_audio, start_frames
-from stager.containers.pcm import decode
-from stager.containers.wave import WaveFile
 from stager.errors import ChangedStem, StemError
 from stager.meters import Samples
 from stager.model import Fingerprint, StreamInfo
 from stager.model.bus import LeftOut, Part
 from stager.names import shown
-from stager.stopping import check_stop
 from stager.units import linear_from_db
-
-HELD_OPEN: Final = 64
-"""Files held open, two descriptors each: systems allow 256 and more."""
-PIECE_SAMPLES: Final = 1 << 17
-"""Samples read at a time."""
 
 
 class PartLost(Exception):
@@ -50,14 +39,8 @@ class Strip:
     part: Part
     info: StreamInfo
     fingerprint: Fingerprint
-    is_wave: bool
     factor: float
     first: int = 0
-    held: bool = False
-    _stack: ExitStack = field(default_factory=ExitStack, init=False)
-    _blocks: Iterator[Samples] | None = field(default=None, init=False)
-    _next: int = field(default=0, init=False)
-    _rest: Samples | None = field(default=None, init=False)
 
     @property
     def end(self) -> int:
@@ -79,51 +62,11 @@ class Strip:
         start, stop = max(start, self.first), min(stop, self.end)
         if start >= stop:
             return
-        with losing(self.part):
-            read = self._wave_frames if self.is_wave else self._ordered_frames
-            for at, block in read(start - self.first, stop - self.first):
-                check_stop()
-                yield at + self.first, block
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._blocks = self._rest = None
-        self._stack.close()
-
-    def _wave_frames(self, start: int, stop: int) -> Iterator[tuple[int, Samples]]:
-        """The frames from `start` to `stop` of a file that can be read from anywhere."""
-        with self._opened() as file:
-            assert isinstance(file, WaveFile)
-            size = max(1, PIECE_SAMPLES // self.info.channels)
-            for at in range(start, stop, size):
-                count = min(size, stop - at)
-                raw = file.read(file.audio_start + at * file.frame_bytes, count * file.frame_bytes)
-                yield at, decode(raw, self.info)
-
-    def _ordered_frames(self, start: int, stop: int) -> Iterator[tuple[int, Samples]]:
-        """The same of one that is decoded from its beginning on."""
-        if self._blocks is None or start < self._next:
-            self._rewind()
-        while self._next < stop:
-            block = self._take(stop if self._next >= start else start)
-            if self._next > start:
-                yield self._next - len(block), block
-        if not self.held:
-            self.close()
-
-    def _rewind(self) -> None:
-        self.close()
-        file = self._stack.enter_context(self._opened())
-        self._blocks, self._next, self._rest = file.blocks(), 0, None
-
-    def _take(self, stop: int) -> Samples:
-        """The next block, not beyond `stop`."""
-        assert self._blocks is not None
-        block = self._rest if self._rest is not None else next(self._blocks)
-        count = min(len(block), stop - self._next)
-        self._rest = block[count:] if count < len(block) else None
-        self._next += count
-        return block[:count]
+        with losing(self.part), self._opened() as file:
+            at = start
+            for block in file.stretch(start - self.first, stop - self.first):
+                yield at, block
+                at += len(block)
 
     @contextmanager
     def _opened(self) -> Iterator[AudioFile]:
@@ -164,4 +107,4 @@ def strip_of(part: Part, polarity: float = 1.0) -> Strip:
     """
     with losing(part), open_audio(part.path, settle_s=0.0) as file:
         factor = polarity * linear_from_db(part.gain_db)
-        return Strip(part, file.info, file.fingerprint(), isinstance(file, WaveFile), factor)
+        return Strip(part, file.info, file.fingerprint(), factor)

@@ -56,6 +56,15 @@ class AudioFile(ABC):
             Stopped: where the process was told to stop.
         """
 
+    @abstractmethod
+    def stretch(self, start: int, stop: int) -> Iterator[Samples]:
+        """Give the frames from `start` up to `stop`, which lie inside the file, in order, in blocks as `blocks` does.
+
+        Raises:
+            ChangedStem, TruncatedStem: where the file turns out shorter.
+            Stopped: where the process was told to stop.
+        """
+
     def fingerprint(self) -> Fingerprint:
         """Ask the system what this open file is now."""
         return fingerprint(os.fstat(self.descriptor))

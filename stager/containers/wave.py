@@ -31,6 +31,10 @@ class WaveFile(AudioFile):
         return self.info.channels * self.info.encoding.sample_bytes
 
     @property
+    def _block_frames(self) -> int:
+        return max(1, BLOCK_SAMPLES // self.info.channels)
+
+    @property
     def audio_end(self) -> int:
         """Where the last whole frame ends."""
         return self.audio_start + self.info.frames * self.frame_bytes
@@ -50,7 +54,7 @@ class WaveFile(AudioFile):
 
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
         """Give the samples in order, as every `AudioFile` does."""
-        block_bytes = max(1, BLOCK_SAMPLES // self.info.channels) * self.frame_bytes
+        block_bytes = self._block_frames * self.frame_bytes
         self.digest_stretch(digest, 0, self.audio_start)
         for start in range(self.audio_start, self.audio_end, block_bytes):
             check_stop()
@@ -59,6 +63,13 @@ class WaveFile(AudioFile):
                 digest.update(raw)
             yield decode(raw, self.info)
         self.digest_stretch(digest, self.audio_end, self.file_bytes)
+
+    def stretch(self, start: int, stop: int) -> Iterator[Samples]:
+        """Give the frames of a stretch, as every `AudioFile` does."""
+        for at in range(start, stop, self._block_frames):
+            check_stop()
+            count = min(self._block_frames, stop - at)
+            yield decode(self.read(self.audio_start + at * self.frame_bytes, count * self.frame_bytes), self.info)
 
 
 def is_wave(head: bytes) -> bool:

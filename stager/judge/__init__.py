@@ -18,7 +18,7 @@ from stager.judge.damage import (
 from stager.judge.handover import first_lines, handover
 from stager.judge.hints import Hint, percussive_hint, second_role_hint
 from stager.judge.learning import learned
-from stager.judge.links import decide_link, link_incomplete, link_member, member_trim
+from stager.judge.links import LinkMember, LinkTrim, decide_link, link_incomplete, link_member, member_trim
 from stager.judge.set_formats import padded_stem
 from stager.judge.trim import FigureAfter, decide_trim
 
@@ -26,6 +26,8 @@ __all__ = [
     "Aim",
     "FigureAfter",
     "Hint",
+    "LinkMember",
+    "LinkTrim",
     "advise",
     "allowed",
     "channel_findings",

@@ -13,7 +13,7 @@ from stager.project.settings import TargetChanges
 KNOWN_VERSION: Final = 1
 """The version of the file's layout that this package reads."""
 
-SLEEPING_TABLES: Final = ("link", "step", "plugin")
+SLEEPING_TABLES: Final = ("step", "plugin")
 """Lists of tables that are read and checked, but not in this version."""
 
 _LEVEL_KEYS: Final = ("level_db", "ceiling_dbtp", "rule")

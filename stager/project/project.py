@@ -11,7 +11,7 @@ from stager.model.limits import Limits
 from stager.names import shown
 from stager.project.copy_name import filled_name
 from stager.project.patterns import is_hidden, matches_any
-from stager.project.settings import Role, Settings
+from stager.project.settings import Link, Role, Settings
 
 
 @dataclass(frozen=True)
@@ -51,8 +51,18 @@ class Project:
         """Give the stem's role, or None."""
         return next(iter(self.roles_for(stem)), None)
 
+    def link_for(self, stem: str) -> Link | None:
+        """Give the link that a stem belongs to, the first in the file that matches, or None."""
+        return next((link for link in self.settings.links if matches_any(stem, link.match)), None)
+
+    def link_target(self, link: Link) -> Target:
+        """Give what a link is brought to: `[target]` with the link's changes; its members' roles do not count."""
+        return link.target.over(self.settings.target)
+
     def target_for(self, stem: str) -> Target:
-        """Give what the stem is brought to: `[target]` with its role's changes."""
+        """Give what the stem is brought to: its link's target, or `[target]` with its role's changes."""
+        if link := self.link_for(stem):
+            return self.link_target(link)
         role = self.role_for(stem)
         return role.target.over(self.settings.target) if role else self.settings.target
 
@@ -75,8 +85,9 @@ class Project:
         return sha256(text.encode()).hexdigest()
 
     def _in_force(self, stem: str) -> dict[str, Any]:
-        role = self.role_for(stem)
+        role, link = self.role_for(stem), self.link_for(stem)
         return {
+            **({"link": link.name} if link else {}),
             "target": self.target_for(stem).model_dump(),
             "role": {
                 "name": role.name,

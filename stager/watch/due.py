@@ -89,6 +89,10 @@ class Due:
                 found.append(self._why(name, wait))
         return found
 
+    def soon(self, now_s: float) -> frozenset[str]:
+        """Give those that were seen so lately that they may well come to rest at once."""
+        return frozenset(name for name, wait in self._waits.items() if now_s - wait.since_s < self.settle_s + LONG_S)
+
     def reasons(self) -> dict[str, str]:
         """Give why each stem waits."""
         return {name: self._why(name, wait) for name, wait in self._waits.items()}

@@ -11,6 +11,7 @@ from stager.containers import fingerprint_of
 from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem, UnreadableStem
 from stager.inbox import is_stem, stems_in
 from stager.model import Fingerprint, Refused
+from stager.names import shown
 from stager.outbox import Claims
 from stager.report import collect, gone_line, write_tables
 from stager.staging import Staging
@@ -73,6 +74,8 @@ class ProjectWatch:
         for name, fingerprint in self._due.ripe(now_s, self._bench.free):
             self._at_work[name] = fingerprint
             self._bench.put(replace(self._staging.job(name), clash=self._claims.says(name)))
+        if self.project.settings.links:
+            self._bench.awaited = frozenset(map(shown, self._due.soon(now_s)))
         self._take(now_s)
         for says in self._due.unsaid(now_s):
             self._say(f"waiting for {says}")
@@ -152,14 +155,15 @@ class ProjectWatch:
         self._quiet_until_s = now_s + 20.0 * (time.perf_counter() - begun_s)
 
     def _note(self, name: str, news: News, now_s: float) -> None:
-        fingerprint = self._at_work.pop(name)
+        fingerprint = self._at_work.pop(name, None)
         if isinstance(news.outcome, Refused) and news.outcome.refused in NOT_YET:
             self._due.add(name, now_s, news.outcome.says)
             return
         self._due.dealt_with(name)
         former = self._refused.pop(name, None)
         if isinstance(news.outcome, Refused):
-            self._refused[name] = _Bad(fingerprint, self._claims.says(name), news.outcome)
+            if fingerprint:
+                self._refused[name] = _Bad(fingerprint, self._claims.says(name), news.outcome)
             if former and former.outcome == news.outcome:
                 return
         if self._report_at_s is None:

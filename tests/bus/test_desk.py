@@ -3,10 +3,9 @@
 from pathlib import Path
 
 import pytest
-import soundfile
 
 from stager.bus.desk import Desk, summed
-from stager.bus.strips import HELD_OPEN, PartLost, part_of
+from stager.bus.strips import PartLost, part_of
 from stager.errors import ChangedStem, UnreadableStem
 from stager.model.bus import LeftOut, Part
 from tests.bus.summing import RATE_HZ, bext
@@ -20,7 +19,7 @@ def stem(folder: Path, name: str, frames: int = 100, stamp: int | None = None, r
 
 
 def seen(desk: Desk) -> tuple[dict[str, int], int]:
-    """The desk's strips with their places, and its length; the desk is closed afterwards."""
+    """The desk's strips with their places, and its length."""
     return {strip.part.name: strip.first for strip in desk.strips}, desk.frames
 
 
@@ -84,11 +83,3 @@ def test_a_file_read_on_the_side_is_no_part(tmp_path: Path) -> None:
 
     with pytest.raises(UnreadableStem, match="mix: no"):
         summed([stem(tmp_path, "a")], work)
-
-
-def test_few_files_are_held_open(tmp_path: Path) -> None:
-    """Of files that are decoded in order, the first 64 stay open; WAVE files need not."""
-    soundfile.write(tmp_path / "a.flac", noise(100), RATE_HZ)
-    parts = [stem(tmp_path, "w"), *(part_of(tmp_path / "a.flac", f"f{k}") for k in range(HELD_OPEN + 10))]
-    held = summed(parts, lambda desk: [strip.part.name for strip in desk.strips if strip.held])
-    assert held == [f"f{k}" for k in range(HELD_OPEN)]

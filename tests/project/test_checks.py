@@ -50,14 +50,14 @@ SOUND = {
 }
 
 ASLEEP = {
-    "a link": (LINK, ("link", 0), '[[link]] "pair"'),
-    "a second link": (LINK + LINK.replace("pair", "trio"), ("link", 1), '[[link]] "trio"'),
+    "a second step": (2 * '[[step]]\nuse = "high_pass"\nmatch = ["*"]\n', ("step", 1), "[[step]] 2"),
     "a step": ('[[step]]\nuse = "high_pass"\nmatch = ["*"]', ("step", 0), "[[step]] 1"),
     "a plug-in": ('[[plugin]]\nfile = "mine.py"', ("plugin", 0), "[[plugin]] 1"),
     "the bus's offset": ("[bus]\napply = true", ("bus", "apply"), "bus.apply = true"),
 }
 
 AWAKE = {
+    "a link": LINK,
     "an empty file": "",
     "the rules": f'[target]\nrule = "peak"\n{ROLE}target.rule = "leave"\n{ROLE}target.rule = "average"',
     "more rules": f'[target]\nrule = "loudness"\n{ROLE}target.rule = "vu"',
