@@ -140,7 +140,7 @@ def test_names_alike_are_staged_once_one_is_renamed(stager: Command, tmp_path: P
     with stager.started("watch", song.folder, log=log) as watch:
         _until(lambda: log.read_text().count("\nrefused ") == 2, watch)
         (song.inbox / "voice.wav").rename(song.inbox / "other.wav")
-        _until(lambda: _names(song) == _with_sidecars((b"Voice.wav", b"other.wav")), watch, 60.0)
+        _until(lambda: _names(song) == _with_sidecars((b"Voice.wav", b"other.wav")), watch, 40.0)
 
 
 def test_a_name_without_room_for_a_sidecar_is_refused(named: Named) -> None:

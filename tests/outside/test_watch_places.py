@@ -23,7 +23,7 @@ from tests.outside.whole import drafts
 SETTLE = "settle_s = 0.2\n"
 SIGN_S = 1.5
 """Within this a watch that pauses has left a sign of it."""
-MENDED_S = 60.0
+MENDED_S = 40.0
 """Longer than the first pauses of a watch; one that has not gone on by then hangs."""
 EARLY = wavefile.wave_bytes(sine(440, -30.0, 0.5))
 LATE = wavefile.wave_bytes(sine(330, -27.0, 0.5))
