@@ -23,7 +23,8 @@ from stager.names import shown
 from stager.outbox import clashes
 from stager.pipeline import Prepared, StemJob, Unchanged, measure_member, prepare, rehearse
 from stager.project import Link, Project
-from stager.staging import LEDGER, Staging, job_of, refused
+from stager.staging import LEDGER, Staging
+from stager.standing import job_of, refused
 from stager.stopping import allow_work, request_stop
 
 LONGEST_WAIT_S: Final = 3.0

@@ -9,15 +9,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stager.judge import LinkMember, LinkTrim, decide_link
-from stager.ledger import Entry, Ledger
+from stager.ledger import Entry, Known
 from stager.project import Link, Project
 
 
 class Groups:
     """Asks the ledger about links; used by the thread that holds it."""
 
-    def __init__(self, project: Project, ledger: Ledger) -> None:
-        self._project, self._ledger = project, ledger
+    def __init__(self, project: Project, known: Known) -> None:
+        self._project, self._known = project, known
         self._coming: dict[str, LinkMember] = {}
 
     def link_of(self, relative: str) -> Link | None:
@@ -59,7 +59,7 @@ class Groups:
     def members(self, link: Link) -> Iterator[tuple[Entry, LinkMember]]:
         """Give the stored members of a link that still count."""
         target = self._project.link_target(link)
-        for entry in self._ledger.of_links():
+        for entry in self._known.of_links():
             if self.link_of(entry.stem) is not link or not os.path.lexists(self._path(entry)):
                 continue
             member = LinkMember.model_validate_json(entry.member)

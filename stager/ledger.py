@@ -72,18 +72,14 @@ NAMED: Final = ", ".join(COLUMNS)
 PUT: Final = f"INSERT OR REPLACE INTO stems ({NAMED}) VALUES ({', '.join(f':{name}' for name in COLUMNS)})"  # noqa: S608
 
 
-class Ledger:
-    """One writing connection, used by one thread; made by `open_ledger`.
+class Known:
+    """What is known of stems, in memory."""
 
-    What it holds is kept in memory too: nobody else writes while it is open.
-    """
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
+    def __init__(self, entries: Iterable[Entry]) -> None:
         self._known: dict[bytes, Entry] = {}
         self._of_source: defaultdict[str, set[bytes]] = defaultdict(set)
         self._members: set[bytes] = set()
-        self._know(_all(connection))
+        self._know(entries)
 
     def entry(self, key: bytes) -> Entry | None:
         """Give what is known of a stem."""
@@ -100,6 +96,25 @@ class Ledger:
     def of_links(self) -> tuple[Entry, ...]:
         """Give the stems that were staged as members of a link, by key."""
         return tuple(self._known[key] for key in sorted(self._members))
+
+    def _know(self, entries: Iterable[Entry]) -> None:
+        for entry in entries:
+            if former := self._known.get(entry.key):
+                self._of_source[former.source_sha256].discard(entry.key)
+            self._known[entry.key] = entry
+            self._of_source[entry.source_sha256].add(entry.key)
+            (self._members.add if entry.member else self._members.discard)(entry.key)
+
+
+class Ledger(Known):
+    """One writing connection, used by one thread; made by `open_ledger`.
+
+    What it holds is kept in memory too: nobody else writes while it is open.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        super().__init__(_all(connection))
+        self._connection = connection
 
     def write(self, *entries: Entry) -> None:
         """Put entries in place of what was known, all or none; they are on the disk when this returns."""
@@ -134,14 +149,6 @@ class Ledger:
         with _asking(), self._connection:
             self._connection.execute("BEGIN")
             self._connection.executemany(put, takes)
-
-    def _know(self, entries: Iterable[Entry]) -> None:
-        for entry in entries:
-            if former := self._known.get(entry.key):
-                self._of_source[former.source_sha256].discard(entry.key)
-            self._known[entry.key] = entry
-            self._of_source[entry.source_sha256].add(entry.key)
-            (self._members.add if entry.member else self._members.discard)(entry.key)
 
 
 def _all(connection: sqlite3.Connection) -> tuple[Entry, ...]:

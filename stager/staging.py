@@ -8,16 +8,14 @@ whenever the process or the power fails; the next start finds open intents and l
 import json
 import os
 from collections.abc import Container, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
-from pathlib import Path
 from typing import Final
 
 from stager.errors import PlaceGone, StemError
 from stager.files import (
-    fingerprint,
     is_folder,
     make_folder,
     remove,
@@ -26,67 +24,28 @@ from stager.files import (
     sync_folder,
     write_passing,
 )
-from stager.groups import Groups
 from stager.inbox import check_inbox
 from stager.ledger import Entry, Ledger, open_ledger
 from stager.locks import locked
 from stager.meters import Overview
-from stager.model import Fingerprint, Refused, Sidecar, Staged
+from stager.model import Refused, Staged
 from stager.names import shown
-from stager.outbox import check_outbox, check_still_free, is_unaltered, sidecar_of, sidecar_place, stale_sidecars
+from stager.outbox import check_outbox, check_still_free, sidecar_place, stale_sidecars
 from stager.pipeline import RULES_VERSION, Prepared, StemJob, Unchanged
 from stager.project import Project
+from stager.standing import Standing, as_text, refused
 
 LEDGER: Final = "ledger.sqlite"
 LOCK: Final = "lock"
 OVERVIEWS: Final = "overviews"
 
 
-class Staging:
+class Staging(Standing):
     """A project under its lock, with its ledger; made by `staging`, used by one thread."""
 
     def __init__(self, project: Project, ledger: Ledger) -> None:
-        self.project = project
+        super().__init__(project, ledger)
         self.ledger = ledger
-        self.groups = Groups(project, ledger)
-        self._settings: dict[str, str] = {}
-
-    def is_current(self, relative: str, fingerprint: Fingerprint) -> bool:
-        """Say whether neither stem nor settings changed since an earlier run, and the copy is in place.
-
-        Nothing is opened where copy and sidecar look as they did when they were put in place.
-        """
-        entry = self.ledger.entry(os.fsencode(relative))
-        if entry is None or not self._is_in_force(entry) or as_text(fingerprint) != entry.fingerprint:
-            return False
-        if not self.groups.is_right(entry):
-            return False
-        return (bool(entry.seen) and self._seen(entry) == entry.seen) or self._sidecar(entry) is not None
-
-    def current(self, relative: str, fingerprint: Fingerprint | None) -> Staged | None:
-        """Give the outcome of an earlier run, where neither stem nor settings changed and the copy is in place.
-
-        `fingerprint` is the stem's now; None skips that comparison.
-        """
-        entry = self.ledger.entry(os.fsencode(relative))
-        if entry is None or not self._is_in_force(entry):
-            return None
-        if fingerprint is not None and as_text(fingerprint) != entry.fingerprint:
-            return None
-        if not self.groups.is_right(entry):
-            return None
-        sidecar = self._sidecar(entry)
-        return Staged(sidecar, fresh=False) if sidecar else None
-
-    def job(self, relative: str, *, again: bool = False) -> StemJob:
-        """Give the work that a stem asks for; with `again`, even where its copy is up to date."""
-        entry = self.ledger.entry(os.fsencode(relative))
-        job = job_of(self.project, relative, entry)
-        if entry is None or again or not self._is_in_force(entry) or self._sidecar(entry) is None:
-            return job
-        if not self.groups.is_right(entry):
-            return job
-        return replace(job, known_sha256=entry.source_sha256)
 
     def publish(self, job: StemJob, prepared: Prepared) -> Staged:
         """Put a copy and its sidecar in place.
@@ -109,7 +68,7 @@ class Staging:
         except BaseException:
             prepared.discard()
             raise
-        self.ledger.write(replace(entry, state="staged", seen=self._seen(entry)))
+        self.ledger.write(replace(entry, state="staged", seen=self.seen_now(entry)))
         if prepared.overview:
             self._keep_overview(job, prepared.overview)
         former = self.ledger.entry(entry.follows) if entry.follows else None
@@ -136,7 +95,7 @@ class Staging:
         """Note that a stem's bytes are the known ones under another time stamp; None where its copy is gone since."""
         entry = self.ledger.entry(os.fsencode(job.relative))
         if entry is not None:
-            self.ledger.write(replace(entry, fingerprint=as_text(found.fingerprint), seen=self._seen(entry)))
+            self.ledger.write(replace(entry, fingerprint=as_text(found.fingerprint), seen=self.seen_now(entry)))
         return self.current(job.relative, found.fingerprint)
 
     def refuse(self, job: StemJob, error: StemError) -> Refused:
@@ -144,20 +103,6 @@ class Staging:
         entry = self.ledger.entry(os.fsencode(job.relative)) or _blank(job)
         self.ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
         return refused(job, error)
-
-    def _is_in_force(self, entry: Entry) -> bool:
-        if entry.state != "staged" or entry.rules != RULES_VERSION:
-            return False
-        if entry.stem not in self._settings:
-            self._settings[entry.stem] = self.project.settings_sha256_for(entry.stem)
-        return entry.settings_sha256 == self._settings[entry.stem]
-
-    def _seen(self, entry: Entry) -> str:
-        """How copy and sidecar look to the system, or nothing where one of them is not there."""
-        copy = self.project.outbox / os.fsdecode(entry.copy_path)
-        with suppress(OSError):
-            return " ".join(as_text(fingerprint(path.lstat())) for path in (copy, sidecar_place(copy)))
-        return ""
 
     def _called_before(self, job: StemJob, source_sha256: str) -> bytes:
         """The key of the stem that this one was until now: new under its name, its bytes gone under the former one."""
@@ -178,14 +123,6 @@ class Staging:
             if is_folder(copy.parent):
                 sync_folder(copy.parent)
         self.ledger.forget(former.key)
-
-    def _sidecar(self, entry: Entry) -> Sidecar | None:
-        """The sidecar of an entry's copy, where both are in place and belong together."""
-        copy = self.project.outbox / os.fsdecode(entry.copy_path)
-        sidecar = sidecar_of(copy)
-        if sidecar is None or sidecar.copy_ is None or sidecar.copy_.sha256 != entry.copy_sha256:
-            return None
-        return sidecar if is_unaltered(copy, entry.copy_sha256) else None
 
     def _intent(self, job: StemJob, prepared: Prepared) -> Entry:
         sidecar, made = prepared.sidecar, prepared.sidecar.copy_
@@ -215,20 +152,6 @@ class Staging:
         }
         place = self.project.state / OVERVIEWS / overview_name(os.fsencode(job.relative))
         write_passing(place, json.dumps(content, separators=(",", ":")).encode())
-
-
-def job_of(project: Project, relative: str, entry: Entry | None) -> StemJob:
-    """Give the work that a stem asks for, by what the ledger knows of it; `known_sha256` is left open."""
-    if entry is None or not entry.copy_sha256:
-        return StemJob(project, relative)
-    own = frozenset({entry.copy_sha256, entry.former_sha256} - {""})
-    return StemJob(project, relative, former_sha256=entry.source_sha256, version=entry.version, own_sha256s=own)
-
-
-def refused(job: StemJob, error: StemError) -> Refused:
-    """Give the outcome of a stem that can't be staged."""
-    path = shown(Path(os.path.relpath(job.path, job.project.folder)))
-    return Refused(job.stem, path, error.code, str(error))
 
 
 @contextmanager
@@ -288,8 +211,3 @@ def _blank(job: StemJob) -> Entry:
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
-def as_text(found: Fingerprint) -> str:
-    """Give a fingerprint as text, without its device, whose number is another one after a disk was plugged in again."""
-    return f"{found.inode}:{found.size_bytes}:{found.modified_ns}:{found.changed_ns}"

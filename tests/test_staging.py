@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from stager import staging as room
+from stager import standing
 from stager.containers import fingerprint_of
 from stager.errors import AlreadyWatched, NameRefused, NotFiniteStem, PlaceGone, PlaceRefused
 from stager.files import Draft
@@ -280,7 +281,7 @@ def test_other_rules_are_out_of_date(tmp_path: Path, monkeypatch: pytest.MonkeyP
     song = project(tmp_path)
     bounce(song, OLD)
     stage_once(song)
-    monkeypatch.setattr(room, "RULES_VERSION", room.RULES_VERSION + 1)
+    monkeypatch.setattr(standing, "RULES_VERSION", standing.RULES_VERSION + 1)
     with staging(song) as held:
         assert held.current(STEM, None) is None
 

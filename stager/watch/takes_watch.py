@@ -13,7 +13,7 @@ from stager.ledger import Ledger
 from stager.model import Fingerprint
 from stager.model.take import TAKES_SCHEMA, Take, TakeOutcome
 from stager.project import Project
-from stager.staging import as_text
+from stager.standing import as_text
 from stager.takes import is_take, judge_take, takes_in, with_history
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events
