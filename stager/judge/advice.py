@@ -12,6 +12,8 @@ from stager.model.condition_limits import ConditionLimits
 from stager.units import SINE_CREST_DB
 
 CLIPPING: Final = frozenset({"clipped", "clipped_upstream"})
+PERHAPS_EVENTS: Final = 3
+"""Tops at full scale from which a take that may be clipped is turned down as if it were (own figure)."""
 LEAST_LOUDER_DB: Final = 6.0
 """People play 6 to 10 dB louder when it counts (common practice, no source)."""
 
@@ -57,7 +59,8 @@ def advise(
     """Say how far to turn the input before the next take, or None for a take in which nothing plays.
 
     `event` is the take's loudest one: where it stands out, it is left out, so that a bump does not set the gain.
-    `findings` are the take's own, for what is clipped; `duration_s` its length, since a short one may be a level check.
+    `findings` are the take's own: a clipped one is always turned down, by so many dB at least. `duration_s` is its
+    length, since a short one may be a level check.
     """
     limits = limits or ConditionLimits()
     whole = changes(levels.sample_peak_dbfs, _average(levels), aim)
@@ -66,8 +69,8 @@ def advise(
     bump = event if event and stands_out(event, limits) else None
     rest = changes(bump.rest_peak_dbfs, bump.rest_average_dbfs, aim) if bump else None
     counted = rest or whole
-    if is_clipped(findings, bump if rest else None):
-        return _for_clipped(counted, limits)
+    if is_clipped(findings) or is_perhaps_clipped(findings):
+        return _for_clipped(counted, findings, bump if rest else None, limits)
     change = 0 if abs(counted.smaller_db) <= aim.tolerance_db else counted.whole_db
     said = [_moved(counted, change, aim)]
     if bump and rest:
@@ -101,21 +104,43 @@ def stands_out(event: LoudestEvent, limits: ConditionLimits) -> bool:
     )
 
 
-def is_clipped(findings: Sequence[Finding], bump: LoudestEvent | None) -> bool:
-    """Say whether anything is clipped beyond repair; where every place lies in a bump, it is the bump alone."""
-    for finding in findings:
-        if finding.code in CLIPPING and finding.verdict is Verdict.PLAY_AGAIN:
-            inside = bump and finding.at_s and finding.count <= len(finding.at_s)
-            if not (bump and inside and all(bump.start_s <= at_s < bump.stop_s for at_s in finding.at_s)):
-                return True
-    return False
+def is_clipped(findings: Sequence[Finding]) -> bool:
+    """Say whether anything is clipped beyond repair."""
+    return any(finding.code in CLIPPING and finding.verdict is Verdict.PLAY_AGAIN for finding in findings)
 
 
-def _for_clipped(counted: Changes, limits: ConditionLimits) -> Advice:
-    """Nobody knows how far a clipped take went over, so the change is a least one."""
+def is_perhaps_clipped(findings: Sequence[Finding]) -> bool:
+    """Say whether peaks end at full scale again and again, though nobody can tell whether it was a limiter."""
+    return any(
+        finding.code == "clipped" and finding.verdict is Verdict.LISTEN and finding.count >= PERHAPS_EVENTS
+        for finding in findings
+    )
+
+
+def _for_clipped(
+    counted: Changes, findings: Sequence[Finding], bump: LoudestEvent | None, limits: ConditionLimits
+) -> Advice:
+    """Nobody knows how far a clipped take went over, so the change is a least one.
+
+    It is one too where a bump alone is clipped: it may have been a stroke, and what is clipped can't be repaired.
+    """
     change = min(counted.whole_db, -limits.clipped_least_db)
-    says = f"Clipped: turn the input at least {-change} dB down, then check again."
+    kind = "Clipped" if is_clipped(findings) else "Perhaps clipped"
+    says = f"{kind}: turn the input at least {-change} dB down, then check again."
+    if bump and _lies_in(findings, bump):
+        over = bump.peak_dbfs - (bump.rest_peak_dbfs or 0.0)
+        says += (
+            f" Only its loudest moment, at {clock(bump.at_s)}, is clipped, {over:.0f} dB over all the rest: if that was"
+            f" a bump, the rest alone asks for {counted.whole_db:+d} dB."
+        )
     return Advice(input_change_db=change, says=says)
+
+
+def _lies_in(findings: Sequence[Finding], bump: LoudestEvent) -> bool:
+    """Whether every place that is clipped lies in the loudest event; where not all are listed, nobody knows."""
+    told = [finding for finding in findings if finding.code in CLIPPING and finding.verdict is not Verdict.USABLE]
+    listed = all(finding.at_s and finding.count <= len(finding.at_s) for finding in told)
+    return listed and all(bump.start_s <= at_s < bump.stop_s for finding in told for at_s in finding.at_s)
 
 
 def _moved(counted: Changes, change: int, aim: Aim) -> str:
