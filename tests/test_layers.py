@@ -16,7 +16,7 @@ FLOORS = [
     {"judge", "steps"},
     {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups", "standing"},
     {"staging", "batch", "bus", "pairs", "verify"},
-    {"watch", "report"},
+    {"watch", "report", "check"},
     {"page", "demo", "cli", "__main__"},
 ]
 SAME_FLOOR = {
@@ -35,6 +35,7 @@ SAME_FLOOR = {
     ("pipeline", "outbox"),
     ("batch", "staging"),
     ("verify", "staging"),
+    ("watch", "check"),
     ("watch", "report"),  # the daemon writes the tables after each batch
     ("cli", "demo"),
     ("__main__", "cli"),

@@ -130,6 +130,20 @@ def measure(
 
 
 @app.command()
+def check(
+    project: ProjectPath = Path(),
+    more: Annotated[
+        int | None, typer.Option("--for", metavar="N", min=0, help="the room that N more parts like these would leave")
+    ] = None,
+    rough: Annotated[Path | None, typer.Option("--rough", metavar="FILE", help="a rough mix to compare with")] = None,
+    fail_on: FailOnOption = None,
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
+    """Examine the set as a whole: whether it can be sent, doubles, links, the mix bus. Writes nothing."""
+    run_command("check_command", project=project, more=more, rough=rough, fail_on=fail_on, as_json=as_json)
+
+
+@app.command()
 def verify(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
     """Re-read originals and copies, and prove that they differ in level alone."""
     run_command("verify_command", project=project, as_json=as_json)

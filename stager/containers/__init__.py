@@ -2,6 +2,7 @@
 
 from stager.containers.bext import LoudnessFields
 from stager.containers.comparing import chunk_differences, start_frames
+from stager.containers.facts import HeaderFacts, header_facts
 from stager.containers.opening import open_audio
 from stager.containers.requantise import Gain, clip_guard_linear
 from stager.containers.source import AudioFile, fingerprint_of
@@ -12,12 +13,14 @@ __all__ = [
     "CopyPlan",
     "FinalFigures",
     "Gain",
+    "HeaderFacts",
     "LoudnessFields",
     "Written",
     "chunk_differences",
     "clip_guard_linear",
     "fill_fields",
     "fingerprint_of",
+    "header_facts",
     "open_audio",
     "start_frames",
     "write_copy",

@@ -116,6 +116,7 @@ class Measured(LevelFigures):
             "hum_hz": hum.mains_hz if hum else None,
             **(self.loudness.to_levels() if self.loudness else {}),
             **(vars(self.stereo) if self.stereo else {}),
+            "extra": {} if self.used_bits is None else {"used_bits": float(self.used_bits)},
         }
         return super().levels(reference, channels).model_copy(update=others)
 

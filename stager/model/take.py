@@ -12,7 +12,7 @@ TAKES_SCHEMA = "stager/takes/1"
 class Take(Record):
     """One recording, measured and judged; `take` is its path below the folder of takes, `at` when it was judged.
 
-    `advice` says how far to turn the input before the next one; `learned` what it tells beside earlier ones of its part.
+    `advice` says how far to turn the input before the next one; `learned` what it tells beside earlier ones.
     """
 
     take: str

@@ -1,6 +1,7 @@
 """Sidecars and ledger into tables that people and scripts read."""
 
 from stager.report.collect import collect
+from stager.report.set_text import check_text
 from stager.report.tables import outcome_data, write_tables
 from stager.report.terminal import (
     VERDICT_WORDS,
@@ -17,6 +18,7 @@ from stager.report.terminal import (
 __all__ = [
     "VERDICT_WORDS",
     "Row",
+    "check_text",
     "collect",
     "convention",
     "figure",

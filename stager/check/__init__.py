@@ -1,0 +1,5 @@
+"""The set of stems as a whole: can it be sent, are doubles two performances, will the bus clip."""
+
+from stager.check.examine import Wish, examine, state_of
+
+__all__ = ["Wish", "examine", "state_of"]

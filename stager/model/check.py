@@ -1,0 +1,58 @@
+"""What was found of a set of stems as a whole: the document of `check`, and of `.stager/check.json`."""
+
+from typing import Any, Final
+
+from stager.model.base import Record
+from stager.model.bus import BalanceResidual, BusForecast, Room, RoughMatch
+from stager.model.finding import Verdict
+from stager.model.handover import SetFinding
+from stager.model.pairs import Kinship, LinkProposal
+
+CHECK_SCHEMA: Final = "stager/check/1"
+
+
+class Double(Record):
+    """Two stems that were compared, what they are to each other, and how the second lies in time against the first."""
+
+    stems: tuple[str, str]
+    kind: Kinship
+    lag_ms: float | None
+    spread_ms: float | None
+    says: str
+
+
+class RefusedStem(Record):
+    """A stem that could not be looked at."""
+
+    stem: str
+    refused: str
+    says: str
+
+
+class SetReport(Record):
+    """The set as a whole; `of` names the state of the stems that it was made of, `at` when."""
+
+    project: str
+    at: str
+    of: str
+    stems: int
+    findings: tuple[SetFinding, ...]
+    bus: BusForecast | None
+    links_proposed: tuple[LinkProposal, ...] = ()
+    doubles: tuple[Double, ...] = ()
+    pairs_left_out: int = 0
+    balance: BalanceResidual | None = None
+    room: Room | None = None
+    rough: RoughMatch | None = None
+    refused: tuple[RefusedStem, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """That of the worst finding."""
+        verdicts = (finding.verdict for finding in self.findings)
+        return max(verdicts, key=lambda verdict: verdict.severity, default=Verdict.USABLE)
+
+    def to_data(self, *, with_overview: bool = False) -> dict[str, Any]:
+        """Give the JSON document; the picture of the bus over time only where it is asked for."""
+        without = {} if with_overview else {"bus": {"overview", "stretch_s"}}
+        return {"schema": CHECK_SCHEMA, **self.model_dump(mode="json", exclude=without)}

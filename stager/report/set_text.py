@@ -1,0 +1,67 @@
+"""What `check` found of a set, as a page for a terminal: at most ten lines of findings, worst first, then the bus."""
+
+import textwrap
+from collections.abc import Iterator
+from typing import Final
+
+from stager.judge import first_lines
+from stager.judge.bus import bus_sentences
+from stager.model import Verdict
+from stager.model.check import SetReport
+from stager.model.pairs import Kinship
+from stager.names import on_screen
+from stager.report.terminal import VERDICT_WORDS, WIDTH
+
+INDENT: Final = "  "
+MARGIN: Final = " " * 13
+
+
+def check_text(found: SetReport) -> str:
+    """Give the page."""
+    return "\n".join(_lines(found))
+
+
+def _lines(found: SetReport) -> Iterator[str]:
+    count = "1 stem" if found.stems == 1 else f"{found.stems} stems"
+    yield on_screen(f"{found.project}: {count}, the set as a whole: {VERDICT_WORDS[found.verdict]}")
+    for refused in found.refused:
+        yield from _wrapped("REFUSED", refused.says)
+    for verdict, says in first_lines(found.findings):
+        yield from _wrapped(VERDICT_WORDS[verdict] if verdict is not Verdict.USABLE else "to know", says)
+    if not found.findings:
+        yield from _wrapped("nothing", "One rate, one depth, one start, names that say what they are: it can be sent.")
+    doubles = [double for double in found.doubles if double.kind not in (Kinship.COPY, Kinship.SAME_TAKE)]
+    if doubles or found.pairs_left_out:
+        yield from ("", "doubles")
+    for double in doubles:
+        yield from _wrapped("", double.says)
+    if found.pairs_left_out:
+        yield from _wrapped("", f"{found.pairs_left_out} more likely pairs were not compared.")
+    yield from _links(found)
+    yield from _bus(found)
+
+
+def _links(found: SetReport) -> Iterator[str]:
+    if found.links_proposed:
+        yield from ("", "links that would keep a balance (nothing is linked by itself)")
+    for link in found.links_proposed:
+        says, _, lines = link.says.partition("[[link]]")
+        yield from _wrapped("", says.strip())
+        if lines:
+            yield from (f"{INDENT}    {on_screen(line)}" for line in f"[[link]]{lines}".splitlines())
+
+
+def _bus(found: SetReport) -> Iterator[str]:
+    if found.bus is None:
+        return
+    yield from ("", "the mix bus, all copies at unity faders")
+    others = [part.says for part in (found.room, found.balance, found.rough) if part]
+    for says in (*bus_sentences(found.bus), *others):
+        yield from _wrapped("", says)
+
+
+def _wrapped(what: str, says: str) -> Iterator[str]:
+    """A sentence behind a word in the margin, within the width of a terminal."""
+    first = f"{INDENT}{what:<11}" if what else INDENT
+    later = MARGIN if what else INDENT
+    yield from textwrap.wrap(on_screen(says), WIDTH, initial_indent=first, subsequent_indent=later)
