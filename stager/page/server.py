@@ -40,6 +40,7 @@ class _Bounded(H11Protocol):
     _unread: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take a connection, or close it where there are too many."""
         super().connection_made(transport)
         if len(self.connections) > MOST_CONNECTIONS:
             transport.abort()
@@ -47,23 +48,28 @@ class _Bounded(H11Protocol):
         self._await_request()
 
     def connection_lost(self, exc: Exception | None) -> None:
+        """Let go of a connection and its timers."""
         self._cancel(self._late, self._unread)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
+        """Take bytes; once a whole request is there, its time is no longer counted."""
         super().data_received(data)
         if self.cycle is not None and not self.cycle.response_complete:
             self._cancel(self._late)
 
     def on_response_complete(self) -> None:
+        """Begin to wait for the next request."""
         super().on_response_complete()
         self._await_request()
 
     def pause_writing(self) -> None:
+        """The reader does not keep up: it has some seconds."""
         super().pause_writing()
         self._unread = self.loop.call_later(READ_S, self.transport.abort)
 
     def resume_writing(self) -> None:
+        """The reader keeps up again."""
         super().resume_writing()
         self._cancel(self._unread)
 
@@ -86,6 +92,7 @@ class _Calm(uvicorn.Server):
         self.told = asyncio.Event()
 
     async def main_loop(self) -> None:
+        """Wait for the end."""
         await self.told.wait()
 
 
@@ -97,6 +104,7 @@ class _FirstError(logging.Handler):
         self._say, self._said = say, False
 
     def emit(self, record: logging.LogRecord) -> None:
+        """Take a line of the server's log."""
         if not self._said:
             self._said = True
             error = record.exc_info[1] if record.exc_info else record.getMessage()
