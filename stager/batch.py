@@ -15,6 +15,7 @@ from typing import Final
 from stager.containers import fingerprint_of
 from stager.errors import StemError, StillGrowingStem
 from stager.hear import Heard
+from stager.holders import held_for_writing
 from stager.inbox import stems_in
 from stager.judge import Hint, LinkMember, decide_link
 from stager.ledger import read_entries
@@ -86,10 +87,12 @@ class Bench:
             PlaceError: where the outbox fails.
         """
         done, _ = wait(self._working, timeout_s, return_when=FIRST_COMPLETED)
-        for work in sorted(done, key=list(self._working).index):
-            job = self._working.pop(work)
-            if news := self._finish(job, work):
-                yield job, news
+        works = [(self._working.pop(work), work) for work in sorted(done, key=list(self._working).index)]
+        told, made = self._results(works)
+        for (job, prepared), outcome in zip(made, self.staging.publish_all(made), strict=True):
+            if news := self._published(job, prepared, outcome):
+                told.append((job, news))
+        yield from told
         for link in self.staging.project.settings.links:
             self._decide(link)
 
@@ -120,34 +123,64 @@ class Bench:
             if not self.is_at(job.relative):
                 self.put(replace(job, member=member, link_trim=trim))
 
-    def _finish(self, job: StemJob, work: Work) -> News | None:
-        """Publish what was made; None where that was only measured."""
+    def _results(
+        self, works: Iterable[tuple[StemJob, Work]]
+    ) -> tuple[list[tuple[StemJob, News]], list[tuple[StemJob, Prepared]]]:
+        """Give what is to be told, and what is to be published; where one of them ends it all, no draft is left."""
+        told: list[tuple[StemJob, News]] = []
+        made: list[tuple[StemJob, Prepared]] = []
+        try:
+            for job, work in works:
+                found = self._result(job, work)
+                if isinstance(found, Prepared):
+                    made.append((job, found))
+                elif found is not None:
+                    told.append((job, found))
+        except BaseException:
+            for _, prepared in made:
+                prepared.discard()
+            for _, work in works:
+                if not work.cancelled() and work.exception() is None and isinstance(left := work.result(), Prepared):
+                    left.discard()
+            raise
+        return told, made
+
+    def _result(self, job: StemJob, work: Work) -> Prepared | News | None:
+        """Give what is to be published, or what is to be told; None where the stem is put to work once more."""
         try:
             made = work.result()
-            if isinstance(made, tuple):
-                heard, member = made
-                self.staging.groups.expect(member)
-                self._measured[job.stem] = replace(job, heard=heard, member=member)
-                return None
-            news = self._news(job, made)
         except StemError as error:
-            news = News(self.staging.refuse(job, error))
+            return self._refused(job, error)
+        if isinstance(made, tuple):
+            heard, member = made
+            self.staging.groups.expect(member)
+            self._measured[job.stem] = replace(job, heard=heard, member=member)
+            return None
+        if isinstance(made, Prepared):
+            return made
+        staged = self.staging.unchanged(job, made)
+        if staged is None:  # its copy was removed meanwhile
+            self.put(self.staging.job(job.relative, again=True))
+            return None
         self.staging.groups.settled(job.stem)
-        return news
+        return News(staged)
 
-    def _news(self, job: StemJob, made: Prepared | Unchanged) -> News | None:
-        """Publish what was made; where its name was taken meanwhile, or its copy removed, it is made once more."""
-        if isinstance(made, Unchanged):
-            staged = self.staging.unchanged(job, made)
-            if staged is None:
-                self.put(self.staging.job(job.relative, again=True))
-            return News(staged) if staged else None
-        try:
-            staged = self.staging.publish(job, made)
-        except FileExistsError:
-            return self._news(job, prepare(job))
-        foreign = made.place.instead_of
-        return News(staged, made.hints, shown(foreign.name) if foreign else None)
+    def _published(
+        self, job: StemJob, prepared: Prepared, outcome: Staged | FileExistsError | StemError
+    ) -> News | None:
+        """Give the news of what was published; where its name was taken meanwhile, it is made once more."""
+        if isinstance(outcome, FileExistsError):
+            self.put(job)
+            return None
+        if isinstance(outcome, StemError):
+            return self._refused(job, outcome)
+        self.staging.groups.settled(job.stem)
+        foreign = prepared.place.instead_of
+        return News(outcome, prepared.hints, shown(foreign.name) if foreign else None)
+
+    def _refused(self, job: StemJob, error: StemError) -> News:
+        self.staging.groups.settled(job.stem)
+        return News(self.staging.refuse(job, error))
 
 
 @contextmanager
@@ -183,13 +216,14 @@ def stage_all(
         outcomes[relative] = news.outcome
         tell(news)
 
+    held = _held(staging, listed)
     with bench(staging, jobs) as at_work:
         awaited = {shown(relative) for relative in listed if staging.groups.link_of(shown(relative))}
         for relative in listed:
             awaited.discard(shown(relative))
             at_work.awaited = frozenset(awaited)
             clash = clashing.get(relative)
-            current = None if again or clash else _current(staging, relative)
+            current = None if again or clash else staging.current_now(relative)
             if current:
                 note(relative, News(current))
                 continue
@@ -197,6 +231,8 @@ def stage_all(
                 for job, news in at_work.take(None):
                     note(job.relative, news)
             try:
+                if relative in held and relative in _held(staging, [relative]):
+                    raise held[relative]
                 _let_rest(staging.project, relative)
             except StemError as error:
                 note(relative, News(staging.refuse(staging.job(relative), error)))
@@ -260,8 +296,11 @@ def _let_rest(project: Project, relative: str) -> None:
         )
 
 
-def _current(staging: Staging, relative: str) -> Staged | None:
-    try:
-        return staging.current(relative, fingerprint_of(staging.project.inbox / relative))
-    except StemError:
-        return None
+def _held(staging: Staging, names: Iterable[str]) -> dict[str, StillGrowingStem]:
+    """Those stems that a process holds open for writing: whatever they look like, their writer has not finished."""
+    paths = {staging.project.inbox / name: name for name in names}
+    says = "expected it closed by its writer, found that"
+    return {
+        paths[path]: StillGrowingStem(f"{shown(paths[path])}: {says} {holder} still holds it open for writing")
+        for path, holder in held_for_writing(paths).items()
+    }

@@ -29,6 +29,7 @@ _NUMBERS = itertools.count()
 NO_SPACE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 GONE: Final = (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV)
 REFUSED: Final = (errno.EACCES, errno.EPERM, errno.EROFS)
+NOT_OURS_TO_READ: Final = (*GONE, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ELOOP, errno.ENXIO)
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,9 @@ class Draft:
     def publish(self, place: Path) -> None:
         """Give the sealed draft its own name, where nothing has it yet.
 
+        On file systems without hard links the name is looked at just before it is taken; claiming it by an empty file
+        would leave that file there where the process is killed in between.
+
         Raises:
             FileExistsError: where something has.
         """
@@ -62,14 +66,9 @@ class Draft:
             try:
                 os.link(self.path, place)
             except OSError as error:
-                if error.errno == errno.EEXIST:
-                    raise
-                _claim(place)
-                try:
-                    self.path.replace(place)
-                except OSError:
-                    place.unlink(missing_ok=True)
-                    raise
+                if error.errno == errno.EEXIST or os.path.lexists(place):
+                    raise FileExistsError(errno.EEXIST, "taken", str(place)) from error
+                self.path.replace(place)
             else:
                 self.path.unlink()
 
@@ -150,6 +149,15 @@ def is_folder(path: Path) -> bool:
             return False
 
 
+def folder_identity(folder: Path) -> tuple[int, int] | None:
+    """Say which folder lies under a name, or None: another one there is another folder, or another disk."""
+    try:
+        state = folder.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it, where they are missing."""
     missing = [above for above in (folder, *folder.parents) if not is_folder(above)]
@@ -227,10 +235,19 @@ def fingerprint(state: os.stat_result) -> Fingerprint:
 
 
 def sha256_of(path: Path) -> str | None:
-    """Give the SHA-256 of a regular file, or None where there is none or it can't be read."""
-    with suppress(OSError), os.fdopen(open_source(path), "rb") as file:
-        if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            return hashlib.file_digest(file, "sha256").hexdigest()
+    """Give the SHA-256 of a regular file, or None where there is none, or none that we may read.
+
+    Raises:
+        PlaceError: where the disk fails; what lies there is not known then.
+    """
+    with placing(path, "read"):
+        try:
+            with os.fdopen(open_source(path), "rb") as file:
+                if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                    return hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            if error.errno not in NOT_OURS_TO_READ:
+                raise
     return None
 
 
@@ -250,8 +267,3 @@ def _is_alive(draft: str) -> bool:
     """Whether the process that began a draft, another than this one, still runs."""
     pid = draft.removeprefix(DRAFT_PREFIX).partition("-")[0]
     return pid.isdecimal() and int(pid) != os.getpid() and is_running(int(pid))
-
-
-def _claim(place: Path) -> None:
-    """Take a name that nothing has, on file systems without hard links."""
-    os.close(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666))

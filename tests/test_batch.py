@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from stager import batch as room
+from stager import staging as staging_room
 from stager.batch import Bench, News, bench, rehearse_all, stage_all
 from stager.errors import NoSpace, PlaceError, Stopped
 from stager.model import Outcome, Refused, Staged
@@ -131,18 +132,22 @@ def test_stem_touched_without_a_change(song: Project) -> None:
 
 def test_place_that_fails_stops_and_discards(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the outbox fails, the batch stops; what was published stays, and no draft is left."""
-    published = Staging.publish
+    place_sidecar, room_left = staging_room._place_sidecar, iter([True])
 
-    def fills_up(held: Staging, job: StemJob, made: Prepared) -> Staged:
-        if job.relative != "a.wav":
-            made.discard()
+    def fills_up(job: StemJob, made: Prepared) -> None:
+        if not next(room_left, False):
             raise NoSpace("full")
-        return published(held, job, made)
+        place_sidecar(job, made)
 
-    monkeypatch.setattr(Staging, "publish", fills_up)
+    monkeypatch.setattr(staging_room, "_place_sidecar", fills_up)
     with pytest.raises(NoSpace, match="full"):
         run(song, jobs=1)
-    assert set(tree(song.outbox)) == {"a.wav", "a.wav.json"}
+    names = set(tree(song.outbox))
+    assert {name for name in names if name.endswith(".json")} == {"a.wav.json"}
+    assert "a.wav" in names
+    assert not [name for name in names if name.endswith(".tmp")]
+    monkeypatch.undo()
+    assert all(isinstance(outcome, Staged) for outcome in run(song) if outcome.stem != "b.wav")
 
 
 def test_place_that_fails_while_preparing(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -200,6 +205,7 @@ def test_a_name_taken_by_another_stem_meanwhile(song: Project) -> None:
         at_work = Bench(held, Inline(), room=4)
         at_work.put(held.job("a.wav", again=True))
         (song.outbox / "a.wav").write_bytes(b"another copy")
+        assert list(at_work.take(0.0)) == []
         ((_, news),) = at_work.take(0.0)
     assert news.instead_of == "a.wav"
 
@@ -210,6 +216,7 @@ def test_name_taken_between_preparing_and_publishing(song: Project) -> None:
         at_work = Bench(held, Inline(), room=4)
         at_work.put(held.job("a.wav"))
         written(song.outbox / "a.wav", b"theirs")
+        assert list(at_work.take(0.0)) == []
         ((_, news),) = at_work.take(0.0)
     assert news.instead_of == "a.wav"
     assert (song.outbox / "a.wav").read_bytes() == b"theirs"

@@ -16,7 +16,7 @@ from typing import Final
 
 from stager.batch import Bench, News
 from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
-from stager.files import fingerprint, is_folder
+from stager.files import fingerprint, folder_identity, is_folder
 from stager.model import Fingerprint
 from stager.model.take import TakeOutcome
 from stager.names import shown
@@ -25,7 +25,7 @@ from stager.staging import Staging, staging
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
 from stager.watch.status import HEARTBEAT_S, Doing, write_status
-from stager.watch.surroundings import Wakes, identity, is_silent_place
+from stager.watch.surroundings import Wakes, is_silent_place
 from stager.watch.takes_watch import TakesWatch
 from stager.watch.voice import Voice
 
@@ -134,7 +134,8 @@ class Keeper:
 
     def _folders(self) -> tuple[tuple[int, int] | None, ...]:
         """Which folders lie under the names that are watched."""
-        return tuple(identity(folder) for folder in (self.project.inbox, self.project.takes) if folder)
+        folders = (self.project.inbox, self.project.outbox, self.project.takes)
+        return tuple(folder_identity(folder) for folder in folders if folder)
 
     def _events(self, folder: Path, stack: ExitStack) -> Events | None:
         if self._poll:
@@ -166,6 +167,7 @@ class Keeper:
         slept = self._wakes.happened()
         self._mind_edits(now_s)
         if now_s < self._pause_until_s and not slept:
+            self._leave_sign(now_s)
             return
         try:
             self._work(now_s, everything=slept)

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from stager.batch import Bench, News
-from stager.containers import fingerprint_of
-from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem, UnreadableStem
+from stager.containers import fingerprint_if_there
+from stager.errors import ChangedStem, PlaceError, StillGrowingStem, UnreadableStem
+from stager.holders import held_for_writing
 from stager.inbox import is_stem, stems_in
 from stager.model import Fingerprint, Refused
 from stager.names import shown
@@ -17,7 +18,6 @@ from stager.report import collect, gone_line, write_tables
 from stager.staging import Staging
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events
-from stager.watch.holders import held_for_writing
 from stager.watch.look import Look
 
 NOT_YET: Final = (StillGrowingStem.code, ChangedStem.code)
@@ -116,9 +116,8 @@ class ProjectWatch:
             self.active_at_s = now_s
 
     def _is_news(self, name: str, *, again: bool) -> bool:
-        try:
-            fingerprint = fingerprint_of(self.project.inbox / name)
-        except StemError:
+        fingerprint = fingerprint_if_there(self.project.inbox / name)
+        if fingerprint is None:
             return False
         clash = self._claims.says(name)
         if bad := self._refused.get(name):

@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from stager.watch.due import LONG_S, LONGEST_LOOK_S, Due
-from stager.watch.holders import Holder
+from stager.holders import Holder
 from tests.making import written
 
 
