@@ -11,7 +11,7 @@ import itertools
 import os
 import stat
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,6 +93,20 @@ def draft_in(folder: Path) -> Draft:
 def write_whole(place: Path, content: bytes) -> None:
     """Write a small file of our own so that it is there whole or not at all; one of the same name is replaced."""
     _write_small(place, content, Draft.replace)
+
+
+def write_pieces(place: Path, pieces: Iterable[bytes]) -> None:
+    """Write a file of our own as `write_whole` does, from pieces that need not be in memory together."""
+    draft = draft_in(place.parent)
+    try:
+        with placing(place):
+            draft.file.writelines(pieces)
+        draft.seal()
+        draft.replace(place)
+    except BaseException:
+        draft.discard()
+        raise
+    sync_folder(place.parent)
 
 
 def write_new(place: Path, content: bytes) -> None:

@@ -15,7 +15,7 @@ FLOORS = [
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
     {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups", "standing", "holders"},
-    {"staging", "batch", "bus", "pairs", "verify"},
+    {"staging", "bench", "batch", "bus", "pairs", "verify"},
     {"watch", "report", "check"},
     {"page", "demo", "cli", "__main__"},
 ]
@@ -33,6 +33,8 @@ SAME_FLOOR = {
     ("pipeline", "figures"),
     ("pipeline", "hear"),
     ("pipeline", "outbox"),
+    ("bench", "staging"),
+    ("batch", "bench"),
     ("batch", "staging"),
     ("verify", "staging"),
     ("watch", "check"),
@@ -199,6 +201,7 @@ def test_a_stem_error_becomes_an_outcome_in_few_places(path: Path) -> None:
     assert not caught & {"Exception", "BaseException"} or _only_cleans_up(path)
     assert "StemError" not in caught or name_of(path) in {
         "cli/measure_command.py",
+        "bench.py",
         "takes.py",  # a take that can't be judged is told as such
         "verify/prove.py",
         "bus/strips.py",  # a file that can't be read is left out of the sum, and named

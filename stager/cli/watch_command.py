@@ -4,7 +4,7 @@ import signal
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from stager.batch import News
+from stager.bench import News
 from stager.cli.exits import Exit, LogKind
 from stager.cli.log import HumanLog, JsonLog
 from stager.cli.screen import caution_text

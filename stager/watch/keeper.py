@@ -14,7 +14,7 @@ from pathlib import Path
 from threading import Event
 from typing import Final
 
-from stager.batch import Bench, News
+from stager.bench import Bench, News
 from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
 from stager.files import fingerprint, folder_identity, is_folder
 from stager.model import Fingerprint
@@ -32,6 +32,8 @@ from stager.watch.voice import Voice
 TICK_S: Final = 0.1
 CALM_S: Final = 1.0
 """How long to sleep between looks while stems wait or are at work, and when all is calm and nobody wakes us."""
+ROOM: Final = 4
+"""Stems at work for each core: those that are ready wait for the disk together."""
 PAUSE_S: Final = 5.0
 LONGEST_PAUSE_S: Final = 60.0
 EDIT_REST_S: Final = 0.5
@@ -112,7 +114,7 @@ class Keeper:
         with ExitStack() as stack:
             held = stack.enter_context(staging(self.project))
             executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
-            bench = Bench(held, executor, room=2 * (os.cpu_count() or 1))
+            bench = Bench(held, executor, room=ROOM * (os.cpu_count() or 1), ready=self._wake.set)
             folders = self._folders()
             watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
