@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import AsyncGenerator
 from contextlib import suppress
 from dataclasses import dataclass
-from secrets import token_hex
+from hashlib import sha256
 from typing import Final
 
 from stager.page.songs import Songs
@@ -19,17 +19,18 @@ PULSE_S: Final = 5.0
 """How often somebody who looks is told that the watch lives."""
 GATHER_S: Final = 0.1
 """Outcomes that come this close together are told at once."""
+ID_DIGITS: Final = 16
 RETRY_MS: Final = 2000
 """After how long a browser asks again when the connection was lost."""
 
 
 @dataclass
 class Board:
-    """What was last read under one key; `tick` counts the readings, `number` those that found something new."""
+    """What was last read under one key, `state_id` a fingerprint of the state; `tick` counts the readings."""
 
     state: str = ""
+    state_id: str = ""
     pulse: str = ""
-    number: int = 0
     tick: int = 0
     is_there: bool = True
 
@@ -39,7 +40,6 @@ class Hub:
 
     def __init__(self, songs: Songs) -> None:
         self._songs = songs
-        self._run = token_hex(4)
         self._boards: dict[str, Board] = {}
         self._lookers: Counter[str] = Counter()
         self._stirred, self._looked_at = asyncio.Event(), asyncio.Event()
@@ -84,8 +84,8 @@ class Hub:
             yield f"retry: {RETRY_MS}\n\n"
             while await self._next(board, tick):
                 tick = board.tick
-                if self._id(board) != last_id:
-                    last_id = self._id(board)
+                if board.state_id != last_id:
+                    last_id = board.state_id
                     yield f"id: {last_id}\nevent: state\ndata: {board.state}\n\n"
                 yield f"event: pulse\ndata: {board.pulse}\n\n"
             if not board.is_there:
@@ -98,9 +98,6 @@ class Hub:
         async with self._told:
             await self._told.wait_for(lambda: board.tick != tick or self._closed)
         return board.is_there and not self._closed
-
-    def _id(self, board: Board) -> str:
-        return f"{self._run}-{board.number}"
 
     def _come(self, key: str) -> None:
         self._lookers[key] += 1
@@ -118,8 +115,7 @@ class Hub:
         """Read what stands under a key, in another thread: files may be slow, streams are not to wait for them."""
         if whole:
             found = await asyncio.to_thread(self._songs.state, key)
-            state = json.dumps(found)
-            board.number += state != board.state
-            board.state, board.is_there = state, found is not None
+            board.state, board.is_there = json.dumps(found), found is not None
+            board.state_id = sha256(board.state.encode()).hexdigest()[:ID_DIGITS]
         board.pulse = json.dumps(await asyncio.to_thread(self._songs.pulse, key))
         board.tick += 1
