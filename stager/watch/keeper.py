@@ -24,6 +24,7 @@ from stager.project import Project, load_project
 from stager.staging import Staging, staging
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
+from stager.watch.set_watch import SetWatch
 from stager.watch.status import HEARTBEAT_S, Doing, write_status
 from stager.watch.surroundings import Wakes, is_silent_place
 from stager.watch.takes_watch import TakesWatch
@@ -47,6 +48,7 @@ class _Open:
     stack: ExitStack
     watch: ProjectWatch
     takes: TakesWatch | None
+    whole: SetWatch
     folders: tuple[tuple[int, int] | None, ...]
 
 
@@ -118,8 +120,10 @@ class Keeper:
             folders = self._folders()
             watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
+            whole = SetWatch(self.project)
+            stack.callback(whole.end)
             takes = self._takes(held, stack)
-            return _Open(stack.pop_all(), watch, takes, folders)
+            return _Open(stack.pop_all(), watch, takes, whole, folders)
 
     def _takes(self, held: Staging, stack: ExitStack) -> TakesWatch | None:
         """Watch the folder of takes, where the project has one; a thread of its own judges them, so none waits."""
@@ -188,6 +192,8 @@ class Keeper:
             watch.step(now_s, everything=everything)
             self.active_at_s = max(self.active_at_s, watch.active_at_s)
         busy = any(watch.is_busy for watch in watches)
+        self._open.whole.step(now_s, self.active_at_s, busy=busy)
+        busy = busy or self._open.whole.is_busy
         if self.trouble is not None and (self._progress or not busy):
             self._say(f"{self.project.name} goes on")
             self.trouble, self._pause_s = None, PAUSE_S
