@@ -52,12 +52,13 @@ class Wave:
 
 @dataclass(frozen=True)
 class Told:
-    """A finding: its verdict's word, its sentence, its places."""
+    """A finding: its verdict's word, its sentence, its places, and how many of them are listed where not all are."""
 
     verdict: str
     word: str
     says: str
     places: tuple[Place, ...]
+    listed: str
 
 
 @dataclass(frozen=True)
@@ -230,11 +231,18 @@ def _notes(sidecar: Sidecar) -> tuple[str, ...]:
     return (*advice, *renamed, *(f"Not carried into the copy: {what}" for what in made.not_carried))
 
 
+def _listed(finding: Finding) -> str:
+    """Logs keep the first places of a finding and the worst: say so where there are more."""
+    if not finding.at_s or finding.count <= len(finding.at_s):
+        return ""
+    return f"the first {len(finding.at_s)} of {finding.count} places, and the worst"
+
+
 def _all_told(findings: Sequence[Finding], duration_s: float) -> tuple[Told, ...]:
     told: list[Told] = []
     number = 1
     for finding in sorted(findings, key=lambda finding: -finding.verdict.severity):
         found = places(finding, duration_s, number)
         number += len(found)
-        told.append(Told(finding.verdict.value, told_word(finding.verdict), finding.says, found))
+        told.append(Told(finding.verdict.value, told_word(finding.verdict), finding.says, found, _listed(finding)))
     return tuple(told)

@@ -205,6 +205,15 @@ def test_places_have_buttons_and_marks(tmp_path: Path) -> None:
     assert "Original, full height is -6.0 dBFS." in page.text
 
 
+def test_places_that_are_not_listed(tmp_path: Path) -> None:
+    """A log keeps the first places of many; how many there are is said, and not where all are there."""
+    many = CLIPPED.model_copy(update={"count": 316})
+    text = Page(page_of(tmp_path, [staged("a.wav", findings=(many,), verdict=Verdict.PLAY_AGAIN)])).text
+    assert "the first 2 of 316 places, and the worst" in text
+    both = CLIPPED.model_copy(update={"count": 2})
+    assert "of 2 places" not in Page(page_of(tmp_path, [staged("a.wav", findings=(both,))])).text
+
+
 def test_stem_without_a_picture(tmp_path: Path) -> None:
     """Where no overview was kept, the page says so, and the places keep their buttons."""
     page = Page(page_of(tmp_path, [clipped()]))
