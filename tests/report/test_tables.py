@@ -85,6 +85,14 @@ def test_row_of_a_staged_stem(tmp_path: Path) -> None:
     assert (row["findings"], row["copy"], row["copy_average_dbfs"]) == ("clipped", "staged/kick.wav", "-18.00")
 
 
+def test_fine_steps_keep_their_places_in_the_row(tmp_path: Path) -> None:
+    """A trim in steps of 0.001 dB stands in its row as it is, and so does its fader; levels are rounded."""
+    base = sidecar()
+    trim = base.trim.model_copy(update={"gain_db": 3.234, "restore_fader_db": -3.234})
+    (row,) = rows(project(tmp_path), Staged(base.model_copy(update={"trim": trim})))
+    assert (row["trim_db"], row["restore_fader_db"], row["average_dbfs"]) == ("3.234", "-3.234", "-20.00")
+
+
 def test_row_of_a_refused_stem(tmp_path: Path) -> None:
     """A refused stem has a row as well, with its code and sentence, and nothing else."""
     (row,) = rows(project(tmp_path), REFUSED)
