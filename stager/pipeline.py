@@ -28,6 +28,7 @@ from stager.judge import (
     over_ceiling,
     percussive_hint,
     second_role_hint,
+    with_bus_offset,
 )
 from stager.meters import Measured, Overview
 from stager.model import (
@@ -154,11 +155,14 @@ def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
     """
     heard, levels = _heard(job)
     target = job.project.target_for(job.stem)
+    average_after = figures_after(heard.measured, target)["average"]
     if job.member is None or job.link_trim is None:
-        return heard, levels, _trim(job, heard.measured, levels, target)
-    if heard.source.sha256 != job.member.source_sha256:
+        trim = _trim(job, heard.measured, levels, target)
+    elif heard.source.sha256 == job.member.source_sha256:
+        trim = member_trim(job.link_trim, job.member, average_after)
+    else:
         raise ChangedStem(f"{job.stem}: expected the file that its link was decided with, found another")
-    return heard, levels, member_trim(job.link_trim, job.member, figures_after(heard.measured, target)["average"])
+    return heard, levels, with_bus_offset(trim, job.project.bus_offset_db, average_after)
 
 
 def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:

@@ -14,7 +14,7 @@ FLOORS = [
     {"model"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
-    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups", "standing", "holders"},
+    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups", "standing", "holders", "offset"},
     {"staging", "bench", "batch", "bus", "pairs", "verify"},
     {"watch", "report", "check"},
     {"page", "demo", "cli", "__main__"},

@@ -19,7 +19,8 @@ class Project:
     """One song's project file, read and checked.
 
     `file` and `folder` are absolute; `inbox`, `outbox`, `takes` and `state` are absolute with all links followed, and
-    need not exist. A `stem` is always a path below the inbox with `/`.
+    need not exist. A `stem` is always a path below the inbox with `/`. `bus_offset_db` is what the mix bus asked of
+    every trim so far, 0 where `[bus] apply` is off.
     """
 
     file: Path
@@ -29,6 +30,7 @@ class Project:
     outbox: Path
     takes: Path | None
     state: Path
+    bus_offset_db: float = 0.0
 
     @property
     def name(self) -> str:
@@ -88,6 +90,7 @@ class Project:
         role, link = self.role_for(stem), self.link_for(stem)
         return {
             **({"link": link.name} if link else {}),
+            **({"bus_offset_db": self.bus_offset_db} if self.bus_offset_db else {}),
             "target": self.target_for(stem).model_dump(),
             "role": {
                 "name": role.name,

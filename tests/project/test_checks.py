@@ -53,7 +53,6 @@ ASLEEP = {
     "a second step": (2 * '[[step]]\nuse = "high_pass"\nmatch = ["*"]\n', ("step", 1), "[[step]] 2"),
     "a step": ('[[step]]\nuse = "high_pass"\nmatch = ["*"]', ("step", 0), "[[step]] 1"),
     "a plug-in": ('[[plugin]]\nfile = "mine.py"', ("plugin", 0), "[[plugin]] 1"),
-    "the bus's offset": ("[bus]\napply = true", ("bus", "apply"), "bus.apply = true"),
 }
 
 AWAKE = {
@@ -63,7 +62,7 @@ AWAKE = {
     "more rules": f'[target]\nrule = "loudness"\n{ROLE}target.rule = "vu"',
     "the original's encoding": '[copy]\nencoding = "same"',
     "another encoding": '[copy]\nencoding = "FLOAT"',
-    "no offset": "[bus]\napply = false",
+    "an offset": "[bus]\napply = true",
     "read for later": f'[project]\ntakes = "audio"\n[bus]\nceiling_dbtp = -3\n{ROLE}pan = 1\nlimits = {{ clip_events = 5 }}',
     "empty lists": "link = []\nstep = []\nplugin = []",
     "faults told elsewhere": '[bus]\napply = 1\n[copy]\nencoding = "MP3"\n[target]\nrule = 3',
