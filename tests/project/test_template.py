@@ -77,7 +77,7 @@ def test_sleeping_examples_load_as_toml() -> None:
     """The examples of what comes later are sound TOML once their # is taken away."""
     later = new_project_text("a").partition("not yet in this version:")[2]
     data = tomllib.loads(re.sub(r"(?m)^# ?", "", later))
-    assert list(data) == ["link", "step", "plugin"]
+    assert list(data) == ["step", "plugin"]
 
 
 def test_template_fits_a_narrow_screen() -> None:
