@@ -176,7 +176,7 @@ def test_nothing_else_may_run_on_it(browser: Browser, report: Path) -> None:
 
 
 def test_light_and_dark(browser: Browser, report: Path) -> None:
-    """The page follows the system: dark ink on light paper, or the reverse; on paper always dark on white, nothing cut by a page's end."""
+    """The page follows the system; printed it is always dark on white, and no stem is cut by a page's end."""
 
     def paper(page: Page) -> int:
         text = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
