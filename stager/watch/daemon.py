@@ -21,6 +21,8 @@ from stager.watch.voice import Voice
 LOOK_S: Final = 0.2
 DISCOVER_S: Final = 3.0
 MOST_PROJECTS: Final = 1000
+ENDING: Final = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+"""Signals that end a watch; the last where a terminal is closed."""
 
 
 class Daemon:
@@ -136,7 +138,7 @@ class Daemon:
     @contextmanager
     def _listening(self) -> Iterator[None]:
         allow_work()
-        former = {number: signal.signal(number, self._stop) for number in (signal.SIGINT, signal.SIGTERM)}
+        former = {number: signal.signal(number, self._stop) for number in ENDING}
         try:
             yield
         finally:

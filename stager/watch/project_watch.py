@@ -71,6 +71,7 @@ class ProjectWatch:
             PlaceError: where a folder or the disk fails.
             Stopped: where the process was told to stop.
         """
+        self._staging.groups.look_again()
         self._look_around(now_s, everything=everything)
         for name, fingerprint in self._due.ripe(now_s, self._bench.free):
             self._at_work[name] = fingerprint
@@ -109,6 +110,7 @@ class ProjectWatch:
         self._due.hurry(glance.hinted)
         if glance.whole and not self.is_busy and (gone := self._staging.note_gone(self._look.names)):
             self._say(gone_line(gone))
+            self.active_at_s = now_s
         self._look.done(glance, now_s)
 
     def _consider(self, name: str, now_s: float, *, again: bool = False) -> None:

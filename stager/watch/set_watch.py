@@ -12,7 +12,6 @@ from stager.check import MOST_COMPARED, examine, state_of
 from stager.errors import StagerError, Stopped
 from stager.files import read_whole, write_whole
 from stager.inbox import stems_in
-from stager.judge import needed_offset_db
 from stager.model.check import SetReport
 from stager.project import Project
 
@@ -68,7 +67,9 @@ class SetWatch:
         """Whether an earlier run examined the very same stems under the same settings."""
         with suppress(ValueError):
             found = json.loads(read_whole(self._project.state / CHECK_NAME) or b"{}")
-            return isinstance(found, dict) and found.get("of") == state_of(self._project)
+            if isinstance(found, dict) and found.get("of") == state_of(self._project):
+                self._offset_db = found.get("offset_db") or 0.0
+                return True
         return False
 
     def _write(self, work: Future[SetReport]) -> None:
@@ -78,8 +79,8 @@ class SetWatch:
             raise error
         if error is None:
             found = work.result()
-            if found.bus and self._project.settings.bus.apply:
-                self._offset_db = needed_offset_db(found.bus, self._project.bus_offset_db)
+            if found.offset_db is not None:
+                self._offset_db = found.offset_db
             document = found.to_data(with_overview=True)
             write_whole(self._project.state / CHECK_NAME, (json.dumps(document, indent=1) + "\n").encode())
 
