@@ -122,7 +122,7 @@ class Keeper:
             bench = Bench(held, executor, room=ROOM * (os.cpu_count() or 1), ready=self._wake.set)
             watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
-            whole = SetWatch(self.project)
+            whole = SetWatch(self.project, self._say)
             stack.callback(whole.end)
             takes = self._takes(held, stack)
             return _Open(stack.pop_all(), watch, takes, whole, self._folders())

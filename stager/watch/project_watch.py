@@ -85,12 +85,12 @@ class ProjectWatch:
     @property
     def is_busy(self) -> bool:
         """Whether a stem is waited for or at work."""
-        return bool(self._due or self._at_work)
+        return bool(self._due or self._at_work or len(self._bench))
 
     @property
     def queue(self) -> int:
         """How many stems wait or are at work."""
-        return len(self._due) + len(self._at_work)
+        return len(self._due) + max(len(self._at_work), len(self._bench))
 
     @property
     def waiting(self) -> dict[str, str]:
@@ -114,7 +114,9 @@ class ProjectWatch:
         self._look.done(glance, now_s)
 
     def _consider(self, name: str, now_s: float, *, again: bool = False) -> None:
-        if name not in self._due and name not in self._at_work and self._is_news(name, again=again):
+        if name in self._due or name in self._at_work or self._bench.is_at(name):
+            return
+        if self._is_news(name, again=again):
             self._due.add(name, now_s)
             self.active_at_s = now_s
 
