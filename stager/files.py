@@ -29,7 +29,7 @@ _NUMBERS = itertools.count()
 NO_SPACE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 GONE: Final = (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV)
 REFUSED: Final = (errno.EACCES, errno.EPERM, errno.EROFS)
-NOT_OURS_TO_READ: Final = (*GONE, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ELOOP, errno.ENXIO)
+NOT_OURS_TO_READ: Final = (*GONE, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ELOOP, errno.ENXIO, errno.ENAMETOOLONG)
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,15 @@ class OneTrim:
     stopped_by: str | None
 
 
+def _wanted(samples: Array, rate_hz: int, level_db: float, as_it_is_db: float) -> float:
+    """Solve for the gain with the gates as they stand after it: quiet blocks may fall under the absolute gate."""
+    wanted = level_db - as_it_is_db
+    for _ in range(4):
+        after = levels.average(samples * 10.0 ** (wanted / 20.0), rate_hz).level_db
+        wanted += level_db - (after if after is not None else level_db)
+    return wanted
+
+
 def one_trim(
     members: dict[str, tuple[Array, int]], level_db: float = -18.0, ceiling_dbtp: float = -3.0, boost_db: float = 18.0
 ) -> OneTrim:
@@ -98,7 +107,7 @@ def one_trim(
         name: ceiling_dbtp - levels.true_peak_dbtp(samples) for name, (samples, _) in members.items() if samples.any()
     }
     tightest = min(rooms, key=lambda name: rooms[name])
-    wanted = level_db - sounding[loudest]
+    wanted = _wanted(*members[loudest], level_db, sounding[loudest])
     exact = min(wanted, rooms[tightest])
     lowest, highest = (
         floor(min(exact + off_db, boost_db) / STEP_DB + 1e-6) * STEP_DB for off_db in (-METERS_DB, METERS_DB)
