@@ -40,7 +40,9 @@ def judge_take(project: Project, relative: str) -> tuple[TakeOutcome, Fingerprin
     assert project.takes is not None
     path, name = project.takes / relative, shown(relative)
     try:
-        heard = hear(path, os.path.relpath(path, project.folder), settle_s=project.settings.project.settle_s, take_cut=True)
+        heard = hear(
+            path, os.path.relpath(path, project.folder), settle_s=project.settings.project.settle_s, take_cut=True
+        )
     except (StillGrowingStem, ChangedStem):
         raise
     except StemError as error:

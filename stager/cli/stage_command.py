@@ -9,10 +9,11 @@ from stager.cli.screen import fails, print_json, say, say_caution
 from stager.inbox import stems_in
 from stager.model import Outcome, Refused, Staged
 from stager.names import shown
-from stager.project import Project, load_project
+from stager.project import Project
 from stager.project.patterns import matches_any
 from stager.report import collect, gone_line, outcome_data, outcome_line, outcomes_text, write_tables
 from stager.staging import staging
+from stager.steps.projects import load_project
 
 
 def run(

@@ -10,7 +10,8 @@ from stager.cli.log import HumanLog, JsonLog
 from stager.cli.screen import is_louder, say_caution
 from stager.errors import ConfigError
 from stager.model import Staged
-from stager.project import Project, load_project
+from stager.project import Project
+from stager.steps.projects import load_project
 from stager.watch import Daemon, Voice, check_parents
 
 

@@ -132,10 +132,10 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
     return ForeignFile(path, descriptor, info, file_bytes, around, endian)
 
 
-def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: BinaryIO, seen: Digest) -> tuple[str, ...]:
-    """Write a copy in the same container, as `info` says; gives the names of what it could not carry.
-
-    The bytes of the original pass through `seen`.
+def write_foreign(
+    source: ForeignFile, info: StreamInfo, gain: Gain, out: BinaryIO, blocks: Iterator[Samples]
+) -> tuple[str, ...]:
+    """Write a copy of these samples in the same container, as `info` says; gives the names of what it can't carry.
 
     Raises:
         UnsupportedStem: where the container can't hold the encoding.
@@ -152,7 +152,7 @@ def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: Binary
             for name, text in source.tags().items():
                 setattr(sound, name, text)
             first_frame = 0
-            for block in source.blocks(seen):
+            for block in blocks:
                 _put(sound, gain.left_justified(block, info, first_frame))
                 first_frame += len(block)
         return missing(source.around, _finished(out, first_frame))

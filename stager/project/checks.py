@@ -13,9 +13,6 @@ from stager.project.settings import TargetChanges
 KNOWN_VERSION: Final = 1
 """The version of the file's layout that this package reads."""
 
-SLEEPING_TABLES: Final = ("step", "plugin")
-"""Lists of tables that are read and checked, but not in this version."""
-
 _LEVEL_KEYS: Final = ("level_db", "ceiling_dbtp", "rule")
 AnyRecord = TypeVar("AnyRecord", bound=Record)
 
@@ -70,15 +67,7 @@ def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
 
 def not_yet_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
     """Give what a file may say, but this version does not do; each is brought to life by taking its line out here."""
-    yield from _sleeping_tables(data)
     yield from _sleeping(data, ("bus", "apply"), lambda found: found is True)
-
-
-def _sleeping_tables(data: Mapping[str, Any]) -> Iterator[Fault]:
-    for kind in SLEEPING_TABLES:
-        for place, _ in _tables(data, kind):
-            name = full_key((kind, place), data).removeprefix(f"{kind}.")
-            yield Fault((kind, place), f"[[{kind}]] {name}: not yet in this version")
 
 
 def _sleeping(data: Mapping[str, Any], where: Where, sleeps: Callable[[object], bool]) -> Iterator[Fault]:

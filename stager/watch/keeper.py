@@ -20,8 +20,9 @@ from stager.files import fingerprint, is_folder
 from stager.model import Fingerprint
 from stager.model.take import TakeOutcome
 from stager.names import shown
-from stager.project import Project, load_project
+from stager.project import Project
 from stager.staging import Staging, staging
+from stager.steps.projects import load_project
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
 from stager.watch.status import HEARTBEAT_S, Doing, write_status

@@ -50,14 +50,13 @@ SOUND = {
 }
 
 ASLEEP = {
-    "a second step": (2 * '[[step]]\nuse = "high_pass"\nmatch = ["*"]\n', ("step", 1), "[[step]] 2"),
-    "a step": ('[[step]]\nuse = "high_pass"\nmatch = ["*"]', ("step", 0), "[[step]] 1"),
-    "a plug-in": ('[[plugin]]\nfile = "mine.py"', ("plugin", 0), "[[plugin]] 1"),
     "the bus's offset": ("[bus]\napply = true", ("bus", "apply"), "bus.apply = true"),
 }
 
 AWAKE = {
     "a link": LINK,
+    "a step": '[[step]]\nuse = "high_pass"\nmatch = ["*"]',
+    "a plug-in": '[[plugin]]\nfile = "mine.py"',
     "an empty file": "",
     "the rules": f'[target]\nrule = "peak"\n{ROLE}target.rule = "leave"\n{ROLE}target.rule = "average"',
     "more rules": f'[target]\nrule = "loudness"\n{ROLE}target.rule = "vu"',
