@@ -28,11 +28,8 @@ def run(*, project: Path, as_json: bool) -> Exit:
 
 def _row(proof: Verified) -> Row:
     state = "stale" if proof.stale else "ok" if proof.ok else "DIFFERS"
-    notes = [
-        *proof.notes,
-        *proof.differences,
-        *(["its original was bounced anew since: stage it again"] if proof.stale else []),
-    ]
+    stale = ["its original was bounced anew since: stage it again"] if proof.stale else []
+    notes = [*proof.notes, *proof.differences, *stale]
     left = proof.residual
     figures = (
         (f"{left.peak_lsb:.3f}", f"{left.rms_lsb:.4f}", f"{left.expected_rms_lsb:.4f}") if left else ("-", "-", "-")

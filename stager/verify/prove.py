@@ -219,9 +219,8 @@ def _chunk_differences(before: AudioFile, after: AudioFile, sidecar: Sidecar) ->
     dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
     gain_db = sidecar.trim.gain_db
     as_it_is = gain_db == 0.0 and before.info.encoding is after.info.encoding and not sidecar.steps
-    what = history_words(
-        sidecar.stager.version, gain_db, dithered=dithered, steps=[step.name for step in sidecar.steps]
-    )
+    steps = [step.name for step in sidecar.steps]
+    what = history_words(sidecar.stager.version, gain_db, dithered=dithered, steps=steps)
     yield from chunk_differences(before, after, what, as_it_is=as_it_is)
 
 

@@ -1,7 +1,7 @@
 """The sound before the trim, of a copy that went through steps: they are run once more, where they can be.
 
-Such a copy is no pure trim, and that is said. Where a step is there in the version that its sidecar names, and gives the
-same for the same, it is run again on the original, and the copy is compared with what comes out.
+Such a copy is no pure trim, and that is said. Where a step is there in the version that its sidecar names, and gives
+the same for the same, it is run again on the original, and the copy is compared with what comes out.
 """
 
 from collections.abc import Iterator
@@ -64,9 +64,8 @@ def before_trim(project: Project, sidecar: Sidecar, original: AudioFile, proof: 
     proof.steps = tuple(step.name for step in sidecar.steps)
     proof.notes.append(f"not a pure trim: {', '.join(proof.steps)} came before it")
     uses = [_use_of(project, stamp) for stamp in sidecar.steps]
-    lost = [
-        stamp for stamp, use in zip(sidecar.steps, uses, strict=True) if use is None or not use.source.deterministic
-    ]
+    pairs = zip(sidecar.steps, uses, strict=True)
+    lost = [stamp for stamp, use in pairs if use is None or not use.source.deterministic]
     if lost:
         names = ", ".join(f"{stamp.name} {stamp.version} of {stamp.origin}" for stamp in lost)
         proof.notes.append(f"its samples can't be proven: {names} isn't here, or never gives the same twice")
