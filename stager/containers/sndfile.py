@@ -133,9 +133,17 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
 
 
 def write_foreign(
-    source: ForeignFile, info: StreamInfo, gain: Gain, out: BinaryIO, blocks: Iterator[Samples]
+    source: ForeignFile,
+    info: StreamInfo,
+    gain: Gain,
+    out: BinaryIO,
+    seen: Digest,
+    blocks: Iterator[Samples] | None = None,
 ) -> tuple[str, ...]:
-    """Write a copy of these samples in the same container, as `info` says; gives the names of what it can't carry.
+    """Write a copy in the same container, as `info` says; gives the names of what it could not carry.
+
+    The bytes of the original pass through `seen`; where `blocks` are given, the samples come from them, and they see to
+    that.
 
     Raises:
         UnsupportedStem: where the container can't hold the encoding.
@@ -152,7 +160,7 @@ def write_foreign(
             for name, text in source.tags().items():
                 setattr(sound, name, text)
             first_frame = 0
-            for block in blocks:
+            for block in blocks or source.blocks(seen):
                 _put(sound, gain.left_justified(block, info, first_frame))
                 first_frame += len(block)
         return missing(source.around, _finished(out, first_frame))

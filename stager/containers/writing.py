@@ -102,7 +102,7 @@ def _write(plan: CopyPlan, out: BinaryIO, seen: Digest) -> Written:
         names = [chunk.name.decode("ascii") for chunk in source.layout.chunks] if isinstance(source, WaveFile) else []
         return Written(_poured(portions, out), ChunkLog(kept=tuple(names)))
     if isinstance(source, ForeignFile):
-        return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, plan.blocks(seen)))
+        return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, seen, plan.blocks(seen)))
     assert isinstance(source, WaveFile)
     layout = lay_out(source, change_of(plan))
     digest = _poured(write_pieces(source, layout, _audio(plan.blocks(seen), gain, plan.info)), out)
