@@ -20,7 +20,15 @@ from stager.containers.bext import (
     with_loudness,
 )
 from stager.containers.fmt import format_for, format_of_stream
-from stager.containers.rescaling import COUNTS_FRAMES, rescaled_bext, rescaled_cue, rescaled_fact, rescaled_xml
+from stager.containers.rescaling import (
+    CHANNEL_MAP,
+    COUNTS_FRAMES,
+    REGIONS,
+    rescaled_bext,
+    rescaled_cue,
+    rescaled_fact,
+    rescaled_xml,
+)
 from stager.model import StreamInfo
 
 DROPPED: Final = {
@@ -99,8 +107,8 @@ def judge_chunk(name: bytes, payload: bytes, change: Change) -> Judged:
     judges = {b"fmt ": _judge_format, b"bext": _judge_bext, b"PEAK": _judge_peak, b"fact": _judge_fact}
     if name in judges:
         return judges[name](payload, change)
-    if change.moments_move and name in (b"cue ", *COUNTS_FRAMES):
-        return _judge_places(name, payload, change)
+    if change.stream_changes and (judged := _judge_places(name, payload, change)) is not KEPT:
+        return judged
     if name in TAGGED and REPLAY_GAIN.search(payload):
         return Judged(Fate.KEPT, note=f"{_text(name)} is carried, but its replay gain is the original's")
     return KEPT
@@ -119,9 +127,16 @@ def _judge_fact(payload: bytes, change: Change) -> Judged:
 
 
 def _judge_places(name: bytes, payload: bytes, change: Change) -> Judged:
-    if name in COUNTS_FRAMES:
-        return Judged(Fate.KEPT, note=COUNTS_FRAMES[name])
-    return Judged(Fate.REWRITTEN, rescaled_cue(payload, change.before, change.after))
+    """Move what counts frames to another rate, or say what is carried and no longer true."""
+    if name == b"chna" and change.before.channels != change.after.channels:
+        return Judged(Fate.KEPT, note=CHANNEL_MAP)
+    if not change.moments_move:
+        return KEPT
+    if name == b"cue ":
+        return Judged(Fate.REWRITTEN, rescaled_cue(payload, change.before, change.after))
+    if name == b"LIST" and payload[:4] == b"adtl" and b"ltxt" in payload:
+        return Judged(Fate.KEPT, note=REGIONS)
+    return Judged(Fate.KEPT, note=COUNTS_FRAMES[name]) if name in COUNTS_FRAMES else KEPT
 
 
 def _judge_bext(payload: bytes, change: Change) -> Judged:

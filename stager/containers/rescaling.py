@@ -21,8 +21,10 @@ XML_STAMPS: Final = (
 )
 COUNTS_FRAMES: Final = {
     b"smpl": "smpl is carried, but its loops count frames of the original",
-    b"ltxt": "ltxt is carried, but its lengths count frames of the original",
+    b"plst": "plst is carried, but its lengths count frames of the original",
 }
+REGIONS: Final = "LIST is carried, but the lengths of its regions count frames of the original"
+CHANNEL_MAP: Final = "chna is carried, but it names the channels of the original"
 
 
 def rescaled(frames: int, before: StreamInfo, after: StreamInfo) -> int:
