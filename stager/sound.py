@@ -68,7 +68,7 @@ class Sound:
     def levels(self, target: Target) -> Levels:
         """Give the levels that the trim is decided on."""
         levels = self.measured.levels(target.reference, target.channels)
-        return levels.model_copy(update={"extra": dict(self.extra)}) if self.extra else levels
+        return levels.model_copy(update={"extra": {**levels.extra, **self.extra}}) if self.extra else levels
 
     @property
     def clip_guard_dbfs(self) -> float | None:
