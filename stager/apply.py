@@ -110,6 +110,8 @@ def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) ->
     try:
         figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
     except StemError as error:
+        if isinstance(error.__cause__, OSError):
+            raise PlaceError(f"{shown(draft.path)}: expected to read the copy back, found: {error}") from error
         raise UnsupportedStem(f"{shown(path.name)}: expected a copy that can be read, found: {error}") from error
     if _shape(figures.info) != _shape(expected):
         raise UnsupportedStem(f"{shown(path.name)}: expected a copy of the same shape, found {figures.info}")

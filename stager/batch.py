@@ -7,163 +7,27 @@ one after the other.
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from contextlib import suppress
+from dataclasses import replace
 from typing import Final
 
+from stager.bench import News, bench
 from stager.containers import fingerprint_of
 from stager.errors import StemError, StillGrowingStem
-from stager.hear import Heard
+from stager.holders import held_for_writing
 from stager.inbox import stems_in
-from stager.judge import Hint, LinkMember, decide_link
+from stager.judge import decide_link
 from stager.ledger import read_entries
 from stager.model import Outcome, Staged
 from stager.names import shown
 from stager.outbox import clashes
-from stager.pipeline import Prepared, StemJob, Unchanged, measure_member, prepare, rehearse
+from stager.pipeline import StemJob, measure_member, rehearse
 from stager.project import Link, Project
 from stager.staging import LEDGER, Staging
 from stager.standing import job_of, refused
-from stager.stopping import allow_work, request_stop
 
 LONGEST_WAIT_S: Final = 3.0
 """How long a batch waits for one file to come to rest; a watch waits as long as it takes."""
-
-Work = Future[Prepared | Unchanged | tuple[Heard, LinkMember]]
-
-
-@dataclass(frozen=True)
-class News:
-    """One stem's outcome, with what is worth saying beside it."""
-
-    outcome: Outcome
-    hints: tuple[Hint, ...] = ()
-    instead_of: str | None = None
-
-
-@dataclass
-class Bench:
-    """Stems at work: what was handed to the executor and has not come back. Never more than `room` at a time.
-
-    A stem in a link is measured first, and staged once nobody of its link is being measured or `awaited`: stems that
-    will be put to work soon, by their printable names.
-    """
-
-    staging: Staging
-    executor: Executor
-    room: int
-    awaited: frozenset[str] = frozenset()
-    _working: dict[Work, StemJob] = field(default_factory=dict)
-    _measured: dict[str, StemJob] = field(default_factory=dict)
-
-    def __len__(self) -> int:
-        """How many stems are at work."""
-        return len(self._working) + len(self._measured)
-
-    @property
-    def free(self) -> int:
-        """How many more stems may be put to work."""
-        return self.room - len(self._working)
-
-    def has_room(self) -> bool:
-        """Whether another stem may be put to work."""
-        return self.free > 0
-
-    def is_at(self, relative: str) -> bool:
-        """Whether this stem is at work."""
-        return any(job.relative == relative for job in self._working.values())
-
-    def put(self, job: StemJob) -> None:
-        """Put a stem to work."""
-        is_alone = job.link_trim is not None or self.staging.groups.link_of(job.stem) is None
-        self._working[self.executor.submit(prepare if is_alone else measure_member, job)] = job
-
-    def take(self, timeout_s: float | None) -> Iterator[tuple[StemJob, News]]:
-        """Publish what is ready, after waiting for the first of them for as long as this; gives each stem's news.
-
-        Raises:
-            PlaceError: where the outbox fails.
-        """
-        done, _ = wait(self._working, timeout_s, return_when=FIRST_COMPLETED)
-        for work in sorted(done, key=list(self._working).index):
-            job = self._working.pop(work)
-            if news := self._finish(job, work):
-                yield job, news
-        for link in self.staging.project.settings.links:
-            self._decide(link)
-
-    def clear(self) -> None:
-        """Let go of everything at work: what has not begun is not begun, what is ready is discarded."""
-        for work in self._working:
-            work.cancel()
-        for work in self._working:
-            if not work.cancelled() and work.exception() is None and isinstance(made := work.result(), Prepared):
-                made.discard()
-        self._working.clear()
-        self._measured.clear()
-        self.staging.groups.settled()
-
-    def _decide(self, link: Link) -> None:
-        """Put the members of a link to work for their copies, once all that are known to come have been measured."""
-        groups = self.staging.groups
-        if not any(groups.link_of(job.stem) is link for job in self._measured.values()):
-            return
-        coming = (*(job.stem for job in self._working.values() if job.link_trim is None), *self.awaited)
-        if any(groups.link_of(stem) is link for stem in coming if stem not in self._measured):
-            return
-        trim = groups.decided(link)
-        for stem in [stem for stem in self._measured if groups.link_of(stem) is link]:
-            self.put(replace(self._measured.pop(stem), link_trim=trim))
-        for entry, member in groups.others(link, trim) if trim else ():
-            job = self.staging.job(os.fsdecode(entry.key), again=True)
-            if not self.is_at(job.relative):
-                self.put(replace(job, member=member, link_trim=trim))
-
-    def _finish(self, job: StemJob, work: Work) -> News | None:
-        """Publish what was made; None where that was only measured."""
-        try:
-            made = work.result()
-            if isinstance(made, tuple):
-                heard, member = made
-                self.staging.groups.expect(member)
-                self._measured[job.stem] = replace(job, heard=heard, member=member)
-                return None
-            news = self._news(job, made)
-        except StemError as error:
-            news = News(self.staging.refuse(job, error))
-        self.staging.groups.settled(job.stem)
-        return news
-
-    def _news(self, job: StemJob, made: Prepared | Unchanged) -> News | None:
-        """Publish what was made; where its name was taken meanwhile, or its copy removed, it is made once more."""
-        if isinstance(made, Unchanged):
-            staged = self.staging.unchanged(job, made)
-            if staged is None:
-                self.put(self.staging.job(job.relative, again=True))
-            return News(staged) if staged else None
-        try:
-            staged = self.staging.publish(job, made)
-        except FileExistsError:
-            return self._news(job, prepare(job))
-        foreign = made.place.instead_of
-        return News(staged, made.hints, shown(foreign.name) if foreign else None)
-
-
-@contextmanager
-def bench(staging: Staging, jobs: int | None) -> Iterator[Bench]:
-    """Give a bench with threads of its own; what is still at work when it ends is let go of."""
-    workers = jobs or os.cpu_count() or 1
-    with ThreadPoolExecutor(workers, thread_name_prefix="stem") as executor:
-        made = Bench(staging, executor, room=2 * workers)
-        try:
-            yield made
-        except BaseException:
-            request_stop()
-            raise
-        finally:
-            made.clear()
-            allow_work()
 
 
 def stage_all(
@@ -183,13 +47,14 @@ def stage_all(
         outcomes[relative] = news.outcome
         tell(news)
 
+    held = _held(staging, listed)
     with bench(staging, jobs) as at_work:
         awaited = {shown(relative) for relative in listed if staging.groups.link_of(shown(relative))}
         for relative in listed:
             awaited.discard(shown(relative))
             at_work.awaited = frozenset(awaited)
             clash = clashing.get(relative)
-            current = None if again or clash else _current(staging, relative)
+            current = None if again or clash else staging.current_now(relative)
             if current:
                 note(relative, News(current))
                 continue
@@ -197,6 +62,8 @@ def stage_all(
                 for job, news in at_work.take(None):
                     note(job.relative, news)
             try:
+                if relative in held and relative in _held(staging, [relative]):
+                    raise held[relative]
                 _let_rest(staging.project, relative)
             except StemError as error:
                 note(relative, News(staging.refuse(staging.job(relative), error)))
@@ -260,8 +127,11 @@ def _let_rest(project: Project, relative: str) -> None:
         )
 
 
-def _current(staging: Staging, relative: str) -> Staged | None:
-    try:
-        return staging.current(relative, fingerprint_of(staging.project.inbox / relative))
-    except StemError:
-        return None
+def _held(staging: Staging, names: Iterable[str]) -> dict[str, StillGrowingStem]:
+    """Those stems that a process holds open for writing: whatever they look like, their writer has not finished."""
+    paths = {staging.project.inbox / name: name for name in names}
+    says = "expected it closed by its writer, found that"
+    return {
+        paths[path]: StillGrowingStem(f"{shown(paths[path])}: {says} {holder} still holds it open for writing")
+        for path, holder in held_for_writing(paths).items()
+    }

@@ -11,7 +11,7 @@ import itertools
 import os
 import stat
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +29,7 @@ _NUMBERS = itertools.count()
 NO_SPACE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 GONE: Final = (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV)
 REFUSED: Final = (errno.EACCES, errno.EPERM, errno.EROFS)
+NOT_OURS_TO_READ: Final = (*GONE, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ELOOP, errno.ENXIO)
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,9 @@ class Draft:
     def publish(self, place: Path) -> None:
         """Give the sealed draft its own name, where nothing has it yet.
 
+        On file systems without hard links the name is looked at just before it is taken; claiming it by an empty file
+        would leave that file there where the process is killed in between.
+
         Raises:
             FileExistsError: where something has.
         """
@@ -62,14 +66,9 @@ class Draft:
             try:
                 os.link(self.path, place)
             except OSError as error:
-                if error.errno == errno.EEXIST:
-                    raise
-                _claim(place)
-                try:
-                    self.path.replace(place)
-                except OSError:
-                    place.unlink(missing_ok=True)
-                    raise
+                if error.errno == errno.EEXIST or os.path.lexists(place):
+                    raise FileExistsError(errno.EEXIST, "taken", str(place)) from error
+                self.path.replace(place)
             else:
                 self.path.unlink()
 
@@ -94,6 +93,20 @@ def draft_in(folder: Path) -> Draft:
 def write_whole(place: Path, content: bytes) -> None:
     """Write a small file of our own so that it is there whole or not at all; one of the same name is replaced."""
     _write_small(place, content, Draft.replace)
+
+
+def write_pieces(place: Path, pieces: Iterable[bytes]) -> None:
+    """Write a file of our own as `write_whole` does, from pieces that need not be in memory together."""
+    draft = draft_in(place.parent)
+    try:
+        with placing(place):
+            draft.file.writelines(pieces)
+        draft.seal()
+        draft.replace(place)
+    except BaseException:
+        draft.discard()
+        raise
+    sync_folder(place.parent)
 
 
 def write_new(place: Path, content: bytes) -> None:
@@ -148,6 +161,15 @@ def is_folder(path: Path) -> bool:
             return stat.S_ISDIR(path.stat().st_mode)
         except (FileNotFoundError, NotADirectoryError):
             return False
+
+
+def folder_identity(folder: Path) -> tuple[int, int] | None:
+    """Say which folder lies under a name, or None: another one there is another folder, or another disk."""
+    try:
+        state = folder.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
 
 
 def make_folder(folder: Path) -> None:
@@ -227,10 +249,19 @@ def fingerprint(state: os.stat_result) -> Fingerprint:
 
 
 def sha256_of(path: Path) -> str | None:
-    """Give the SHA-256 of a regular file, or None where there is none or it can't be read."""
-    with suppress(OSError), os.fdopen(open_source(path), "rb") as file:
-        if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            return hashlib.file_digest(file, "sha256").hexdigest()
+    """Give the SHA-256 of a regular file, or None where there is none, or none that we may read.
+
+    Raises:
+        PlaceError: where the disk fails; what lies there is not known then.
+    """
+    with placing(path, "read"):
+        try:
+            with os.fdopen(open_source(path), "rb") as file:
+                if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                    return hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            if error.errno not in NOT_OURS_TO_READ:
+                raise
     return None
 
 
@@ -250,8 +281,3 @@ def _is_alive(draft: str) -> bool:
     """Whether the process that began a draft, another than this one, still runs."""
     pid = draft.removeprefix(DRAFT_PREFIX).partition("-")[0]
     return pid.isdecimal() and int(pid) != os.getpid() and is_running(int(pid))
-
-
-def _claim(place: Path) -> None:
-    """Take a name that nothing has, on file systems without hard links."""
-    os.close(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666))

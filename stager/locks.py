@@ -29,8 +29,9 @@ def locked(path: Path) -> Iterator[None]:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | CLOEXEC, 0o666)
     try:
         _hold(descriptor, path)
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, str(os.getpid()).encode(), 0)
+        with placing(path):
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, str(os.getpid()).encode(), 0)
         yield
     finally:
         with suppress(OSError):  # a disk that is gone can't be told that its file is closed

@@ -1,21 +1,23 @@
-"""One project being staged: what is due, and the order in which a copy and its sidecar take their places.
+"""One project being staged: what is due, and the order in which copies and their sidecars take their places.
 
 Replacing a copy: the intent goes into the ledger, the old sidecar away, the folder is synced, the copy is renamed into
-place, then its sidecar, then the ledger is told. So where a sidecar lies, the copy beside it is the one it describes,
-whenever the process or the power fails; the next start finds open intents and lets those stems be staged again.
+place, the folder synced, its sidecar renamed into place, the folder synced, then the ledger is told. So where a sidecar
+lies, the copy beside it is the one it describes, whenever the process or the power fails; the next start finds open
+intents and lets those stems be staged again.
 """
 
 import json
 import os
-from collections.abc import Container, Iterator
+from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from typing import Final
 
-from stager.errors import PlaceGone, StemError
+from stager.errors import NameRefused, PlaceGone, StemError
 from stager.files import (
+    folder_identity,
     is_folder,
     make_folder,
     remove,
@@ -46,29 +48,87 @@ class Staging(Standing):
     def __init__(self, project: Project, ledger: Ledger) -> None:
         super().__init__(project, ledger)
         self.ledger = ledger
+        self._outbox = folder_identity(project.outbox)
 
     def publish(self, job: StemJob, prepared: Prepared) -> Staged:
-        """Put a copy and its sidecar in place.
+        """Put a copy and its sidecar in place; raises what `publish_all` gives for it, too."""
+        (found,) = self.publish_all([(job, prepared)])
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    def publish_all(self, made: Sequence[tuple[StemJob, Prepared]]) -> list[Staged | FileExistsError | StemError]:
+        """Put copies and their sidecars in place, each step for all of them, so that a disk is waited for once a step.
+
+        Gives what came of each: `FileExistsError` where another file took the copy's name since, `NameRefused` where
+        the original lies under it; the drafts of such a one are gone, prepare it again.
 
         Raises:
-            FileExistsError: where another file took the copy's name since; the drafts are gone, prepare it again.
             PlaceError: where the outbox fails; what was there before may be without its sidecar, never the reverse.
         """
-        place, entry = prepared.place.path, self._intent(job, prepared)
+        found: dict[int, Staged | FileExistsError | StemError] = {}
         try:
-            check_outbox(self.project, place.parent)
-            check_still_free(prepared.place, job.path)
-            self.ledger.write(entry)
-            for stale in stale_sidecars(prepared.place, job.stem):
-                remove(stale)
-            sync_folder(place.parent)
-            (prepared.copy_draft.replace if os.path.lexists(place) else prepared.copy_draft.publish)(place)
-            prepared.sidecar_draft.replace(sidecar_place(place))
-            sync_folder(place.parent)
+            self._check_outbox_is_the_same()
+            ready = [number for number in range(len(made)) if not self._hindered(number, made, found)]
+            entries = {number: self._intent(*made[number]) for number in ready}
+            self.ledger.write(*entries.values())
+            self._each(ready, made, found, _remove_stale_sidecars)
+            self._each(ready, made, found, _place_copy)
+            self._each([number for number in ready if number not in found], made, found, _place_sidecar)
         except BaseException:
-            prepared.discard()
+            for _, prepared in made:
+                prepared.discard()
             raise
-        self.ledger.write(replace(entry, state="staged", seen=self.seen_now(entry)))
+        done = [number for number in ready if number not in found]
+        self.ledger.write(*(replace(entries[n], state="staged", seen=self.seen_now(entries[n])) for n in done))
+        return [found[n] if n in found else self._published(*made[n], entries[n]) for n in range(len(made))]
+
+    def _hindered(
+        self,
+        number: int,
+        made: Sequence[tuple[StemJob, Prepared]],
+        found: dict[int, Staged | FileExistsError | StemError],
+    ) -> bool:
+        """See that a copy's name is still free, or ours; notes what hinders it."""
+        job, prepared = made[number]
+        try:
+            check_outbox(self.project, prepared.place.path.parent)
+            check_still_free(prepared.place, job.path)
+        except (FileExistsError, NameRefused) as error:
+            prepared.discard()
+            found[number] = error
+        return number in found
+
+    def _each(
+        self,
+        numbers: Sequence[int],
+        made: Sequence[tuple[StemJob, Prepared]],
+        found: dict[int, Staged | FileExistsError | StemError],
+        step: Callable[[StemJob, Prepared], None],
+    ) -> None:
+        """Take one step for all of them, and bring the names in their folders to the disk."""
+        for number in numbers:
+            try:
+                step(*made[number])
+            except FileExistsError as error:
+                made[number][1].discard()
+                found[number] = error
+        for folder in sorted({made[number][1].place.path.parent for number in numbers}):
+            sync_folder(folder)
+
+    def _check_outbox_is_the_same(self) -> None:
+        """See that no other folder, or the bare place of a disk that was unplugged, lies under the outbox's name.
+
+        Raises:
+            PlaceGone: where one does, or none.
+        """
+        if folder_identity(self.project.outbox) != self._outbox:
+            raise PlaceGone(
+                f"{shown(self.project.outbox)}: expected the outbox as it was, found another folder or none"
+            )
+
+    def _published(self, job: StemJob, prepared: Prepared, entry: Entry) -> Staged:
+        """Do what may come after: the overview, and the copy under a former name."""
         if prepared.overview:
             self._keep_overview(job, prepared.overview)
         former = self.ledger.entry(entry.follows) if entry.follows else None
@@ -169,6 +229,20 @@ def staging(project: Project) -> Iterator[Staging]:
         held = Staging(project, ledger)
         held.finish_renames()
         yield held
+
+
+def _remove_stale_sidecars(job: StemJob, prepared: Prepared) -> None:
+    for stale in stale_sidecars(prepared.place, job.stem):
+        remove(stale)
+
+
+def _place_copy(_job: StemJob, prepared: Prepared) -> None:
+    place, draft = prepared.place.path, prepared.copy_draft
+    (draft.replace if os.path.lexists(place) else draft.publish)(place)
+
+
+def _place_sidecar(_job: StemJob, prepared: Prepared) -> None:
+    prepared.sidecar_draft.replace(sidecar_place(prepared.place.path))
 
 
 def check_places(project: Project) -> None:

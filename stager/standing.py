@@ -5,6 +5,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from stager.containers import fingerprint_if_there
 from stager.errors import StemError
 from stager.files import fingerprint
 from stager.groups import Groups
@@ -51,6 +52,11 @@ class Standing:
             return None
         sidecar = self._sidecar(entry)
         return Staged(sidecar, fresh=False) if sidecar else None
+
+    def current_now(self, relative: str) -> Staged | None:
+        """Give the same of a stem as it lies in the inbox now; None also where none is there."""
+        found = fingerprint_if_there(self.project.inbox / relative)
+        return self.current(relative, found) if found else None
 
     def job(self, relative: str, *, again: bool = False) -> StemJob:
         """Give the work that a stem asks for; with `again`, even where its copy is up to date."""

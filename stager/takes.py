@@ -4,7 +4,7 @@ import os
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
-from stager.containers import fingerprint_of
+from stager.containers import fingerprint_if_there
 from stager.errors import ChangedStem, StemError, StillGrowingStem
 from stager.hear import findings_of, hear
 from stager.inbox import files_in, is_file_in
@@ -46,7 +46,7 @@ def judge_take(project: Project, relative: str) -> tuple[TakeOutcome, Fingerprin
     except (StillGrowingStem, ChangedStem):
         raise
     except StemError as error:
-        return RefusedTake(take=name, at=_now(), refused=error.code, says=str(error)), _fingerprint(project, relative)
+        return RefusedTake(take=name, at=_now(), refused=error.code, says=str(error)), fingerprint_if_there(path)
     levels, limits = heard.measured.levels("sine", "loudest"), project.limits_for(name)
     found = findings_of(heard, levels, limits, part=PurePosixPath(name).stem)
     findings = allowed(found, project.allowed_for(name))
@@ -93,14 +93,6 @@ def _levels(take: Take) -> TakeLevels:
         noise_floor_dbfs=take.levels.noise_floor_dbfs,
         verdict=take.verdict,
     )
-
-
-def _fingerprint(project: Project, relative: str) -> Fingerprint | None:
-    assert project.takes is not None
-    try:
-        return fingerprint_of(project.takes / relative)
-    except StemError:
-        return None
 
 
 def _now() -> str:

@@ -12,7 +12,10 @@ import numpy as np
 import pytest
 
 from stager import batch as room
-from stager.batch import Bench, News, bench, rehearse_all, stage_all
+from stager import bench as bench_room
+from stager import staging as staging_room
+from stager.batch import rehearse_all, stage_all
+from stager.bench import Bench, News, bench
 from stager.errors import NoSpace, PlaceError, Stopped
 from stager.model import Outcome, Refused, Staged
 from stager.pipeline import Prepared, StemJob
@@ -131,18 +134,22 @@ def test_stem_touched_without_a_change(song: Project) -> None:
 
 def test_place_that_fails_stops_and_discards(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the outbox fails, the batch stops; what was published stays, and no draft is left."""
-    published = Staging.publish
+    place_sidecar, room_left = staging_room._place_sidecar, iter([True])
 
-    def fills_up(held: Staging, job: StemJob, made: Prepared) -> Staged:
-        if job.relative != "a.wav":
-            made.discard()
+    def fills_up(job: StemJob, made: Prepared) -> None:
+        if not next(room_left, False):
             raise NoSpace("full")
-        return published(held, job, made)
+        place_sidecar(job, made)
 
-    monkeypatch.setattr(Staging, "publish", fills_up)
+    monkeypatch.setattr(staging_room, "_place_sidecar", fills_up)
     with pytest.raises(NoSpace, match="full"):
         run(song, jobs=1)
-    assert set(tree(song.outbox)) == {"a.wav", "a.wav.json"}
+    names = set(tree(song.outbox))
+    assert {name for name in names if name.endswith(".json")} == {"a.wav.json"}
+    assert "a.wav" in names
+    assert not [name for name in names if name.endswith(".tmp")]
+    monkeypatch.undo()
+    assert all(isinstance(outcome, Staged) for outcome in run(song) if outcome.stem != "b.wav")
 
 
 def test_place_that_fails_while_preparing(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -151,7 +158,7 @@ def test_place_that_fails_while_preparing(song: Project, monkeypatch: pytest.Mon
     def fails(job: StemJob) -> object:
         raise PlaceError(f"broken at {job.stem}")
 
-    monkeypatch.setattr(room, "prepare", fails)
+    monkeypatch.setattr(bench_room, "prepare", fails)
     with pytest.raises(PlaceError, match="broken at"):
         run(song)
 
@@ -162,7 +169,7 @@ def test_only_stem_errors_are_outcomes(song: Project, monkeypatch: pytest.Monkey
     def fails(_job: StemJob) -> object:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(room, "prepare", fails)
+    monkeypatch.setattr(bench_room, "prepare", fails)
     with pytest.raises(ZeroDivisionError):
         run(song)
 
@@ -200,6 +207,7 @@ def test_a_name_taken_by_another_stem_meanwhile(song: Project) -> None:
         at_work = Bench(held, Inline(), room=4)
         at_work.put(held.job("a.wav", again=True))
         (song.outbox / "a.wav").write_bytes(b"another copy")
+        assert list(at_work.take(0.0)) == []
         ((_, news),) = at_work.take(0.0)
     assert news.instead_of == "a.wav"
 
@@ -210,6 +218,7 @@ def test_name_taken_between_preparing_and_publishing(song: Project) -> None:
         at_work = Bench(held, Inline(), room=4)
         at_work.put(held.job("a.wav"))
         written(song.outbox / "a.wav", b"theirs")
+        assert list(at_work.take(0.0)) == []
         ((_, news),) = at_work.take(0.0)
     assert news.instead_of == "a.wav"
     assert (song.outbox / "a.wav").read_bytes() == b"theirs"
@@ -266,7 +275,7 @@ def test_bench_let_go_of(song: Project) -> None:
 
 def test_bench_let_go_of_at_work(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """A stem that a thread is still working on is waited for and discarded; one that has not begun is not begun."""
-    real, begun, go_on, seen = room.prepare, threading.Event(), threading.Event(), []
+    real, begun, go_on, seen = bench_room.prepare, threading.Event(), threading.Event(), []
 
     def slow(job: StemJob) -> object:
         seen.append(job.relative)
@@ -274,7 +283,7 @@ def test_bench_let_go_of_at_work(song: Project, monkeypatch: pytest.MonkeyPatch)
         go_on.wait(10.0)
         return real(job)
 
-    monkeypatch.setattr(room, "prepare", slow)
+    monkeypatch.setattr(bench_room, "prepare", slow)
     with staging(song) as held, bench(held, 1) as at_work:
         at_work.put(held.job("a.wav"))
         at_work.put(held.job("d.wav"))
@@ -462,7 +471,7 @@ def test_interrupted_bench_waits_for_no_read(
 ) -> None:
     """However a bench is broken off, a read at work ends at its next block, and later work is not told to stop."""
     endless = Endless()
-    monkeypatch.setattr(room, "prepare", endless)
+    monkeypatch.setattr(bench_room, "prepare", endless)
     with staging(song) as held:
         with pytest.raises(error):
             break_off(held, endless, error)
@@ -485,7 +494,7 @@ def test_batch_after_an_interrupted_one(song: Project) -> None:
 def test_bench_that_ends_well_stops_nobody(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """A bench that ends without a cause tells nobody to stop, not even for a moment."""
     told: list[str] = []
-    monkeypatch.setattr(room, "request_stop", lambda: told.append("stop"))
+    monkeypatch.setattr(bench_room, "request_stop", lambda: told.append("stop"))
     run(song)
     assert told == []
 

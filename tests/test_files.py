@@ -19,6 +19,7 @@ from stager.files import (
     Draft,
     draft_in,
     fingerprint,
+    folder_identity,
     is_folder,
     make_folder,
     open_source,
@@ -560,3 +561,15 @@ def test_what_is_no_regular_file_is_none(tmp_path: Path, read: Callable[[Path], 
 def test_read_whole(tmp_path: Path) -> None:
     """A small file is given as it is."""
     assert read_whole(written(tmp_path / "a", b"abc")) == b"abc"
+
+
+def test_another_folder_under_the_same_name(tmp_path: Path) -> None:
+    """A folder that was removed and made anew is another one; one that is gone is none."""
+    folder = tmp_path / "bounces"
+    folder.mkdir()
+    before = folder_identity(folder)
+    assert folder_identity(folder) == before
+    folder.rename(tmp_path / "kept")
+    assert folder_identity(folder) is None
+    folder.mkdir()
+    assert folder_identity(folder) not in (None, before)

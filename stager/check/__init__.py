@@ -1,5 +1,5 @@
 """The set of stems as a whole: can it be sent, are doubles two performances, will the bus clip."""
 
-from stager.check.examine import Wish, examine, state_of
+from stager.check.examine import MOST_COMPARED, Wish, examine, state_of
 
-__all__ = ["Wish", "examine", "state_of"]
+__all__ = ["MOST_COMPARED", "Wish", "examine", "state_of"]

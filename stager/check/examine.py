@@ -9,8 +9,7 @@ from typing import Final
 
 from stager.bus import against_rough, forecast, restored_balance
 from stager.check.gather import Gathered, gather, originals, parts_of, restoring
-from stager.containers import fingerprint_of
-from stager.errors import StemError
+from stager.containers import fingerprint_if_there
 from stager.inbox import stems_in
 from stager.judge import handover, link_incomplete
 from stager.judge.bus import room_for
@@ -43,7 +42,8 @@ def state_of(project: Project) -> str:
     """Name the state of a project's stems and settings: another name means that an earlier report is out of date."""
     digest = sha256(project.settings.model_dump_json(by_alias=True).encode())
     for name in stems_in(project):
-        digest.update(f"{shown(name)}\0{_look_at(project, name)}\0".encode())
+        found = fingerprint_if_there(project.inbox / name)
+        digest.update(f"{shown(name)}\0{as_text(found) if found else ''}\0".encode())
     return digest.hexdigest()
 
 
@@ -150,10 +150,3 @@ def _rough(project: Project, stems: Sequence[Gathered], rough: Path | None) -> R
 
 def _refused(refused: Refused) -> RefusedStem:
     return RefusedStem(stem=refused.stem, refused=refused.refused, says=refused.says)
-
-
-def _look_at(project: Project, name: str) -> str:
-    try:
-        return as_text(fingerprint_of(project.inbox / name))
-    except StemError:
-        return ""

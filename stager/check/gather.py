@@ -5,11 +5,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stager.batch import rehearse_all
-from stager.containers import fingerprint_of, header_facts
-from stager.errors import StemError
+from stager.containers import header_facts
 from stager.inbox import stems_in
 from stager.ledger import Known, read_entries
-from stager.model import Refused, Sidecar, Staged
+from stager.model import Refused, Sidecar
 from stager.model.bus import Part
 from stager.model.handover import StemFacts
 from stager.names import shown
@@ -41,7 +40,7 @@ def gather(project: Project) -> tuple[list[Gathered], list[Refused]]:
     """
     standing = Standing(project, Known(read_entries(project.state / LEDGER)))
     names = stems_in(project)
-    known = {name: staged for name in names if (staged := _current(standing, name))}
+    known = {name: staged for name in names if (staged := standing.current_now(name))}
     due = [name for name in names if name not in known]
     outcomes = known | dict(zip(due, rehearse_all(project, due), strict=True))
     found, refused = [], []
@@ -78,13 +77,6 @@ def _part(project: Project, stem: Gathered, path: Path, gain_db: float) -> Part:
     pan = role.pan if role else 0.0
     start = stem.facts.start_frames
     return Part(path=path, name=stem.sidecar.stem, gain_db=gain_db, pan=pan, start_frames=start)
-
-
-def _current(standing: Standing, name: str) -> Staged | None:
-    try:
-        return standing.current(name, fingerprint_of(standing.project.inbox / name))
-    except StemError:
-        return None
 
 
 def _gathered(project: Project, name: str, sidecar: Sidecar) -> Gathered:

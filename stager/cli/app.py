@@ -32,6 +32,17 @@ Discover = Annotated[
     bool, typer.Option("--discover", help="PROJECT... are folders: watch every project below them, new ones too")
 ]
 LogOption = Annotated[LogKind, typer.Option("--log", help="lines for people, or one JSON object a line")]
+PageOption = Annotated[bool, typer.Option("--page", help="serve a page for a tablet: the last takes and stems, live")]
+PageHost = Annotated[
+    str | None,
+    typer.Option(help="this machine's address in the network, or 0.0.0.0; default: for this machine alone"),
+]
+PagePort = Annotated[int | None, typer.Option(min=0, max=65535, help="0: any that is free; default: 8537, or any")]
+PageToken = Annotated[
+    str | None,
+    typer.Option(envvar="STAGER_PAGE_TOKEN", help="12 letters or more that the address holds; default: new each time"),
+]
+PAGE_NEEDS = ("starlette", "uvicorn", "segno")
 
 
 def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
@@ -42,6 +53,13 @@ def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever t
         status = Exit.INTERRUPTED
     except StagerError as error:
         print(f"stager: {error}", file=sys.stderr)
+        status = Exit.NOTHING_RAN
+    except ModuleNotFoundError as error:
+        if error.name not in PAGE_NEEDS:
+            raise
+        print(
+            f"stager: the page needs {error.name}, which is not installed: pip install 'stager[page]'", file=sys.stderr
+        )
         status = Exit.NOTHING_RAN
     raise typer.Exit(int(status))
 
@@ -106,15 +124,21 @@ def watch(
     poll: Annotated[bool, typer.Option("--poll", help="look every second instead of listening for changes")] = False,  # noqa: FBT002
     discover: Discover = False,  # noqa: FBT002
     log: LogOption = LogKind.LINES,
+    page: PageOption = False,  # noqa: FBT002
+    page_host: PageHost = None,
+    page_port: PagePort = None,
+    page_token: PageToken = None,
 ) -> None:
     """Stage stems as they are bounced, until stopped."""
+    has_page = page or page_host is not None or page_port is not None
     run_command(
-        "watch_command",
+        "page_command" if has_page else "watch_command",
         projects=projects or [Path()],
         until_idle_s=until_idle,
         poll=poll,
         discover=discover,
         log=log,
+        **({"page": (page_host, page_port, page_token)} if has_page else {}),
     )
 
 
@@ -147,6 +171,12 @@ def check(
 def verify(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
     """Re-read originals and copies, and prove that they differ in level alone."""
     run_command("verify_command", project=project, as_json=as_json)
+
+
+@app.command()
+def report(project: ProjectPath = Path()) -> None:
+    """Write the report of what was staged: a page to look at, tables, and notes for whoever mixes."""
+    run_command("report_command", project=project)
 
 
 @app.command()

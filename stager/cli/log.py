@@ -5,7 +5,7 @@ import sys
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
-from stager.batch import News
+from stager.bench import News
 from stager.cli.screen import say
 from stager.cli.stage_command import Teller
 from stager.model import Refused

@@ -25,11 +25,18 @@ def print_json(document: object) -> None:
 
 def say_caution(sidecars: Iterable[Sidecar]) -> None:
     """Say once to turn monitors down, where a copy is much louder than its original."""
+    if caution := caution_text(sidecars):
+        say(caution)
+
+
+def caution_text(sidecars: Iterable[Sidecar]) -> str | None:
+    """Give the caution where a copy is much louder than its original, else None."""
     count = sum(map(is_louder, sidecars))
     if count == 1:
-        say(f"Caution: one copy is more than {LOUDER_DB:g} dB louder than its original; {CAUTION.format(what='it')}")
-    elif count:
-        say(f"Caution: {count} copies are more than {LOUDER_DB:g} dB louder; {CAUTION.format(what='them')}")
+        return f"Caution: one copy is more than {LOUDER_DB:g} dB louder than its original; {CAUTION.format(what='it')}"
+    if not count:
+        return None
+    return f"Caution: {count} copies are more than {LOUDER_DB:g} dB louder; {CAUTION.format(what='them')}"
 
 
 def is_louder(sidecar: Sidecar) -> bool:

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from stager.batch import News, rehearse_all, stage_all
+from stager.batch import rehearse_all, stage_all
+from stager.bench import News
 from stager.cli.exits import Exit, FailOn
 from stager.cli.screen import fails, print_json, say, say_caution
 from stager.inbox import stems_in
@@ -11,7 +12,7 @@ from stager.model import Outcome, Refused, Staged
 from stager.names import shown
 from stager.project import Project
 from stager.project.patterns import matches_any
-from stager.report import collect, gone_line, outcome_data, outcome_line, outcomes_text, write_tables
+from stager.report import gone_line, outcome_data, outcome_line, outcomes_of, outcomes_text, write_tables
 from stager.staging import staging
 from stager.steps.projects import load_project
 
@@ -45,7 +46,7 @@ def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | N
     with staging(project) as held:
         outcomes = stage_all(held, names, again=again, jobs=jobs, tell=teller.tell)
         gone = held.note_gone(set(stems_in(project)))
-        write_tables(project, collect(project))
+        write_tables(project, outcomes_of(project))
     if gone:
         say(gone_line(gone))
     return outcomes

@@ -1,22 +1,31 @@
 """`stager watch`: the daemon in the foreground."""
 
 import signal
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from stager.batch import News
+from stager.bench import News
 from stager.cli.exits import Exit, LogKind
 from stager.cli.log import HumanLog, JsonLog
-from stager.cli.screen import is_louder, say_caution
+from stager.cli.screen import caution_text
 from stager.errors import ConfigError
 from stager.model import Staged
+from stager.model.take import TakeOutcome
 from stager.project import Project
 from stager.steps.projects import load_project
-from stager.watch import Daemon, Voice, check_parents
+from stager.watch import Daemon, Voice, Word, check_parents
 
 
-def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool, discover: bool, log: LogKind) -> Exit:
-    """Watch until stopped."""
+def run(
+    *,
+    projects: Sequence[Path],
+    until_idle_s: float | None,
+    poll: bool,
+    discover: bool,
+    log: LogKind,
+    stir: Callable[[Project], None] = lambda _project: None,
+) -> Exit:
+    """Watch until stopped; `stir` hears of a project whenever something happened in it."""
     parents = projects if discover else ()
     check_parents(parents)
     loaded = [] if discover else [load_project(project) for project in projects]
@@ -27,11 +36,17 @@ def run(*, projects: Sequence[Path], until_idle_s: float | None, poll: bool, dis
 
     def tell(project: Project, news: News) -> None:
         lines.news(project, news)
-        if project.file not in cautioned and isinstance(news.outcome, Staged) and news.outcome.fresh:
-            if is_louder(news.outcome.sidecar):
-                cautioned.add(project.file)
-            say_caution([news.outcome.sidecar])
+        fresh = [news.outcome.sidecar] if isinstance(news.outcome, Staged) and news.outcome.fresh else []
+        caution = None if project.file in cautioned else caution_text(fresh)
+        if caution:
+            cautioned.add(project.file)
+            lines.word(Word(caution, project.name, "warning"))
+        stir(project)
 
-    voice = Voice(tell, lines.word, lines.take)
+    def tell_take(project: Project, take: TakeOutcome) -> None:
+        lines.take(project, take)
+        stir(project)
+
+    voice = Voice(tell, lines.word, tell_take)
     ended_by = Daemon(loaded, voice, poll=poll, until_idle_s=until_idle_s, parents=parents).run()
     return Exit.INTERRUPTED if ended_by == signal.SIGINT else Exit.DONE

@@ -123,3 +123,11 @@ def fingerprint_of(path: Path) -> Fingerprint:
     """
     with reading(path):
         return fingerprint(path.stat())
+
+
+def fingerprint_if_there(path: Path) -> Fingerprint | None:
+    """Ask the system what lies under this name now; None where there is nothing that can be asked about."""
+    try:
+        return fingerprint(path.stat())
+    except OSError:
+        return None

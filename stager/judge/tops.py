@@ -74,7 +74,7 @@ def _resting(side: Sequence[FlatTop], limits: DamageLimits) -> FlatTop | None:
 def _mirrors(top: FlatTop, other: FlatTop, limits: DamageLimits) -> bool:
     """Whether tops on the other side rest at the same level, so that they count with those that are known to."""
     apart = abs(top.level_linear + other.level_linear)
-    few_below = top.below_events <= limits.clip_below_ratio * top.events
+    few_below = top.below_events <= limits.clip_mirror_below_ratio * top.events
     return top.tolerance_linear == other.tolerance_linear and apart <= 2.0 * other.tolerance_linear and few_below
 
 
@@ -88,7 +88,7 @@ def _rests(top: FlatTop, limits: DamageLimits) -> bool:
     long = top.events - top.short_events
     if long and top.flat_events < limits.clip_flat_share * long:
         return False
-    if top.flat_events:
+    if top.flat_events and top.flat_events >= limits.clip_flat_least_share * top.events:
         return True
     varied = top.varied_events >= limits.clip_varied_share * (top.short_events - 1)
     return top.short_events > 1 and varied and top.bend_linear >= limits.clip_bend_ratio * top.tolerance_linear

@@ -29,6 +29,8 @@ MOVING: Final = 28
 """Of 32 differences beside a gap, those that must not be 0."""
 LEAST_MOVE_LINEAR: Final = 1e-4
 """Movement from sample to sample under which nothing can be said: three codes of 16 bits."""
+LEAST_BESIDE_LINEAR: Final = 3e-5
+"""The same beside a jump, which stands far above it: one code of 16 bits."""
 LEAST_HELD_LINEAR: Final = 1e-3
 """A held value under it may be the end of a fade."""
 FADE_RATIO: Final = 0.3
@@ -154,7 +156,7 @@ def _find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64])
 @sample_loop
 def _is_gap(row: Samples, start: int, stop: int) -> bool:
     """Whether sound moves right up to a held stretch and right behind it, and it is no crest that was cut flat."""
-    before, behind = _moves(row, start, -1), _moves(row, stop - 1, 1)
+    before, behind = _moves(row, start, -1, LEAST_MOVE_LINEAR), _moves(row, stop - 1, 1, LEAST_MOVE_LINEAR)
     held = row[start] != 0.0 and min(before, behind) > 0.0
     if not held and not _is_cut(row, start, stop):
         return False
@@ -222,7 +224,7 @@ def _largest_move(row: Samples, at: int) -> float:
 
 
 @sample_loop
-def _moves(row: Samples, edge: int, step: int) -> float:
+def _moves(row: Samples, edge: int, step: int, least_linear: float) -> float:
     """The mean movement from sample to sample beside an edge; 0 where there is too little, or it was faded."""
     moving, near, far = 0, 0.0, 0.0
     for i in range(1, LOOK - 1):
@@ -231,7 +233,7 @@ def _moves(row: Samples, edge: int, step: int) -> float:
         near += move if i <= NEAR else 0.0
         far += move if i > NEAR else 0.0
     near, far = near / NEAR, far / (LOOK - 2 - NEAR)
-    if moving < MOVING or far < LEAST_MOVE_LINEAR:
+    if moving < MOVING or far < least_linear:
         return 0.0
     jumps = abs(row[edge + step] - row[edge]) > JUMP_MOVES * near
     faded = abs(row[edge]) < LEAST_HELD_LINEAR and near < FADE_RATIO * far and not jumps
@@ -268,10 +270,10 @@ def _largest_bend(row: Samples, first: int, last: int) -> float:
 
 @sample_loop
 def _stands_out(row: Samples, at: int, size: float) -> bool:
-    """Whether no bend within `APART` frames is larger."""
+    """Whether no bend within `APART` frames is larger, nor one before it as large: a step bends twice."""
     for i in range(at - APART, at + APART + 1):
         other = abs(row[i - 1] - 2.0 * row[i] + row[i + 1])
-        if other > size:
+        if other > size or (other == size and i < at):
             return False
     return True
 
@@ -279,5 +281,5 @@ def _stands_out(row: Samples, at: int, size: float) -> bool:
 @sample_loop
 def _inside_sound(row: Samples, at: int, size: float) -> bool:
     """Whether sound of like movement stands on both sides of a bend, and the bend far above that movement."""
-    before, behind = _moves(row, at - 1, -1), _moves(row, at + 1, 1)
+    before, behind = _moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), _moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
     return _are_alike(before, behind) and size > JUMP_MOVES * max(before, behind)

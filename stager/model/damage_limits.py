@@ -22,11 +22,20 @@ class DamageLimits(Record):
     clip_flat_share: float = Field(
         0.5, ge=0.0, le=1.0, description="share of the tops of three samples and longer that must be flat"
     )
+    clip_flat_least_share: float = Field(
+        0.02,
+        ge=0.0,
+        le=1.0,
+        description="share of all tops from which flat ones are enough; where fewer are, the short ones decide",
+    )
     clip_varied_share: float = Field(
         0.5, ge=0.0, le=1.0, description="share of the tops of one or two samples that must differ in shape"
     )
     clip_below_ratio: float = Field(
         0.5, ge=0.0, le=10.0, description="tops that end just under the extreme, at most, for each that reaches it"
+    )
+    clip_mirror_below_ratio: float = Field(
+        3.0, ge=0.0, le=10.0, description="as clip_below_ratio, for tops at the level that the other side rests at"
     )
     clip_bend_ratio: float = Field(
         50.0, ge=1.0, le=10_000.0, description="how sharp short tops must be, in tolerances of the level"

@@ -1,8 +1,8 @@
 """Sidecars and ledger into tables that people and scripts read."""
 
-from stager.report.collect import collect
+from stager.report.collect import collect, last_outcome_at, outcomes_of
 from stager.report.set_text import check_text
-from stager.report.tables import outcome_data, write_tables
+from stager.report.tables import outcome_data, tables_are_newer, write_tables
 from stager.report.terminal import (
     VERDICT_WORDS,
     Row,
@@ -23,10 +23,13 @@ __all__ = [
     "convention",
     "figure",
     "gone_line",
+    "last_outcome_at",
     "outcome_data",
     "outcome_line",
+    "outcomes_of",
     "outcomes_text",
     "rows_text",
+    "tables_are_newer",
     "take_lines",
     "write_tables",
 ]

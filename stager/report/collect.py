@@ -1,6 +1,8 @@
 """Gathers the outcome of every stem from the ledger and the sidecars."""
 
 import os
+from collections.abc import Iterator
+from datetime import datetime
 
 from stager.ledger import Entry, read_entries
 from stager.model import Outcome, Refused, Staged
@@ -16,8 +18,24 @@ def collect(project: Project) -> list[Outcome]:
     Raises:
         PlaceError: where the ledger can't be read.
     """
-    outcomes = (_outcome(project, entry) for entry in read_entries(project.state / LEDGER))
-    return [outcome for outcome in outcomes if outcome]
+    return list(outcomes_of(project))
+
+
+def outcomes_of(project: Project) -> Iterator[Outcome]:
+    """Give the same one after the other, so that thousands of sidecars are not in memory together.
+
+    Raises:
+        PlaceError: where the ledger can't be read.
+    """
+    for entry in read_entries(project.state / LEDGER):
+        if outcome := _outcome(project, entry):
+            yield outcome
+
+
+def last_outcome_at(project: Project) -> datetime | None:
+    """Give when the last of them came to be, or None where there is none."""
+    times = (entry.at for entry in read_entries(project.state / LEDGER))
+    return max(map(datetime.fromisoformat, times), default=None)
 
 
 def _outcome(project: Project, entry: Entry) -> Outcome | None:

@@ -3,11 +3,13 @@
 import csv
 import io
 import json
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import Any, Final
 
 from stager.errors import PlaceRefused
-from stager.files import write_whole
+from stager.files import write_pieces, write_whole
 from stager.model import Outcome, Refused, Sidecar
 from stager.names import shown
 from stager.project import Project
@@ -15,8 +17,10 @@ from stager.project import Project
 JSON_NAME: Final = "report.json"
 CSV_NAME: Final = "report.csv"
 REPORT_SCHEMA: Final = "stager/report/1"
-FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
-"""What makes a spreadsheet take a text for a formula."""
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What makes a spreadsheet take a text for a formula; the last four are the full-width forms of the first."""
+EXACT: Final = frozenset({"trim_db", "restore_fader_db"})
+"""Gains that somebody will type into a fader: with all the places that their step has, so that they undo each other."""
 
 COLUMNS: Final = (
     "stem",
@@ -45,8 +49,8 @@ def outcome_data(outcome: Outcome) -> dict[str, Any]:
     return outcome.sidecar.model_dump(mode="json", by_alias=True)
 
 
-def write_tables(project: Project, outcomes: Sequence[Outcome]) -> None:
-    """Write both tables into the outbox.
+def write_tables(project: Project, outcomes: Iterable[Outcome]) -> None:
+    """Write both tables into the outbox; the outcomes need not be in memory together.
 
     Raises:
         PlaceError: where it can't be written.
@@ -55,23 +59,39 @@ def write_tables(project: Project, outcomes: Sequence[Outcome]) -> None:
         raise PlaceRefused(
             f"{shown(project.outbox)}: expected the outbox, found a link to {shown(project.outbox.resolve())}"
         )
-    document = {
-        "schema": REPORT_SCHEMA,
-        "project": project.name,
-        "outcomes": [outcome_data(outcome) for outcome in outcomes],
-    }
-    write_whole(project.outbox / JSON_NAME, (json.dumps(document, indent=2) + "\n").encode())
-    write_whole(project.outbox / CSV_NAME, _csv(outcomes).encode())
-
-
-def _csv(outcomes: Sequence[Outcome]) -> str:
     text = io.StringIO()
     table = csv.DictWriter(text, COLUMNS, restval="")
     table.writeheader()
+    write_pieces(project.outbox / JSON_NAME, _json(project.name, _into(table, outcomes)))
+    write_whole(project.outbox / CSV_NAME, text.getvalue().encode())
+
+
+def tables_are_newer(project: Project, than: datetime | None) -> bool:
+    """Say whether both tables are there, and were written after this time."""
+    try:
+        oldest_s = min((project.outbox / name).stat().st_mtime for name in (JSON_NAME, CSV_NAME))
+    except OSError:
+        return False
+    return than is None or oldest_s > than.timestamp()
+
+
+def _json(name: str, outcomes: Iterable[Outcome]) -> Iterator[bytes]:
+    """The document in pieces, laid out as `json.dumps` does with an indent of 2."""
+    head = json.dumps({"schema": REPORT_SCHEMA, "project": name, "outcomes": []}, indent=2)
+    yield head.removesuffix("]\n}").encode()
+    between = "\n"
+    for outcome in outcomes:
+        yield (between + textwrap.indent(json.dumps(outcome_data(outcome), indent=2), " " * 4)).encode()
+        between = ",\n"
+    yield b"]\n}\n" if between == "\n" else b"\n  ]\n}\n"
+
+
+def _into(table: "csv.DictWriter[str]", outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
+    """Pass outcomes on, each noted in the other table."""
     for outcome in outcomes:
         row = _refused_row(outcome) if isinstance(outcome, Refused) else _row(outcome.sidecar)
-        table.writerow({column: _cell(value) for column, value in row.items()})
-    return text.getvalue()
+        table.writerow({column: _exact(value) if column in EXACT else _cell(value) for column, value in row.items()})
+        yield outcome
 
 
 def _refused_row(refused: Refused) -> dict[str, object]:
@@ -98,6 +118,14 @@ def _row(sidecar: Sidecar) -> dict[str, object]:
         "copy_average_dbfs": made.average_dbfs if made else None,
         "copy_true_peak_dbtp": made.true_peak_dbtp if made else None,
     }
+
+
+def _exact(value: object) -> object:
+    """A gain to two places, or to as many more as it has."""
+    if not isinstance(value, float):
+        return _cell(value)
+    whole, _, places = f"{value + 0.0:.9f}".rstrip("0").partition(".")  # no minus before nothing
+    return f"{whole}.{places:0<2}"
 
 
 def _cell(value: object) -> object:

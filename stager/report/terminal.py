@@ -92,6 +92,12 @@ def figure(value: float | None, places: int = 1, *, signed: bool = False) -> str
     return f"{rounded:+.{places}f}" if signed else f"{rounded:.{places}f}"
 
 
+def exact_gain(gain_db: float) -> str:
+    """Give a gain with its sign and all the places that its step has, one at least; 0 has no sign."""
+    text = f"{gain_db:+.10g}" if gain_db else "0"
+    return text if "." in text else f"{text}.0"
+
+
 def _outcome_row(outcome: Outcome) -> Row:
     if isinstance(outcome, Refused):
         return Row(

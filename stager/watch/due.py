@@ -5,11 +5,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from stager.containers import fingerprint_of
-from stager.errors import StemError
+from stager.containers import fingerprint_if_there
+from stager.holders import Holder, held_for_writing
 from stager.model import Fingerprint
 from stager.names import shown
-from stager.watch.holders import Holder, held_for_writing
 from stager.watch.settle import Settling
 
 LONG_S: Final = 5.0
@@ -104,12 +103,10 @@ class Due:
         for name in sorted(self._waits) if most > 0 else ():
             if now_s < self._waits[name].look_at_s:
                 continue
-            try:
-                fingerprint = fingerprint_of(self.inbox / name)
-            except StemError:
+            fingerprint = fingerprint_if_there(self.inbox / name)
+            if fingerprint is None:
                 self._drop(name)
-                continue
-            if self._settling.is_ready(name, fingerprint, now_s):
+            elif self._settling.is_ready(name, fingerprint, now_s):
                 yield name, fingerprint
                 most -= 1
                 if most == 0:

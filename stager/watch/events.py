@@ -21,6 +21,9 @@ OWN_READS: Final = (EVENT_TYPE_OPENED, EVENT_TYPE_CLOSED_NO_WRITE)
 """What our own reading causes; a daemon that listens to it sees itself."""
 LOSS_LOGGER: Final = "watchdog.observers.inotify_c"
 """Where watchdog 7.1.0 says that the system's queue ran over; it tells no handler."""
+QUIET_LOGGER: Final = logging.getLogger("watchdog")
+QUIET_LOGGER.addHandler(logging.NullHandler())
+QUIET_LOGGER.propagate = False  # its other words are for its makers, and would stand between our lines
 MOST_PATHS: Final = 20_000
 """Hints that are kept apart; beyond it, one look at everything is cheaper."""
 
@@ -88,9 +91,7 @@ class Events:
         except OSError:
             self.works = False
             return
-        logger = logging.getLogger(LOSS_LOGGER)
-        logger.propagate = False
-        logger.addHandler(self._loss)
+        logging.getLogger(LOSS_LOGGER).addHandler(self._loss)
 
     def take(self) -> Hints:
         """Give what happened since the last call."""

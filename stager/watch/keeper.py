@@ -14,9 +14,9 @@ from pathlib import Path
 from threading import Event
 from typing import Final
 
-from stager.batch import Bench, News
+from stager.bench import Bench, News
 from stager.errors import ConfigError, PlaceError, PlaceGone, Stopped
-from stager.files import fingerprint, is_folder
+from stager.files import fingerprint, folder_identity, is_folder
 from stager.model import Fingerprint
 from stager.model.take import TakeOutcome
 from stager.names import shown
@@ -25,14 +25,17 @@ from stager.staging import Staging, staging
 from stager.steps.projects import load_project
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
+from stager.watch.set_watch import SetWatch
 from stager.watch.status import HEARTBEAT_S, Doing, write_status
-from stager.watch.surroundings import Wakes, identity, is_silent_place
+from stager.watch.surroundings import Wakes, is_silent_place
 from stager.watch.takes_watch import TakesWatch
 from stager.watch.voice import Voice
 
 TICK_S: Final = 0.1
 CALM_S: Final = 1.0
 """How long to sleep between looks while stems wait or are at work, and when all is calm and nobody wakes us."""
+ROOM: Final = 4
+"""Stems at work for each core: those that are ready wait for the disk together."""
 PAUSE_S: Final = 5.0
 LONGEST_PAUSE_S: Final = 60.0
 EDIT_REST_S: Final = 0.5
@@ -46,6 +49,7 @@ class _Open:
     stack: ExitStack
     watch: ProjectWatch
     takes: TakesWatch | None
+    whole: SetWatch
     folders: tuple[tuple[int, int] | None, ...]
 
 
@@ -113,12 +117,14 @@ class Keeper:
         with ExitStack() as stack:
             held = stack.enter_context(staging(self.project))
             executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
-            bench = Bench(held, executor, room=2 * (os.cpu_count() or 1))
+            bench = Bench(held, executor, room=ROOM * (os.cpu_count() or 1), ready=self._wake.set)
             folders = self._folders()
             watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
+            whole = SetWatch(self.project)
+            stack.callback(whole.end)
             takes = self._takes(held, stack)
-            return _Open(stack.pop_all(), watch, takes, folders)
+            return _Open(stack.pop_all(), watch, takes, whole, folders)
 
     def _takes(self, held: Staging, stack: ExitStack) -> TakesWatch | None:
         """Watch the folder of takes, where the project has one; a thread of its own judges them, so none waits."""
@@ -135,7 +141,8 @@ class Keeper:
 
     def _folders(self) -> tuple[tuple[int, int] | None, ...]:
         """Which folders lie under the names that are watched."""
-        return tuple(identity(folder) for folder in (self.project.inbox, self.project.takes) if folder)
+        folders = (self.project.inbox, self.project.outbox, self.project.takes)
+        return tuple(folder_identity(folder) for folder in folders if folder)
 
     def _events(self, folder: Path, stack: ExitStack) -> Events | None:
         if self._poll:
@@ -167,6 +174,7 @@ class Keeper:
         slept = self._wakes.happened()
         self._mind_edits(now_s)
         if now_s < self._pause_until_s and not slept:
+            self._leave_sign(now_s)
             return
         try:
             self._work(now_s, everything=slept)
@@ -185,6 +193,8 @@ class Keeper:
             watch.step(now_s, everything=everything)
             self.active_at_s = max(self.active_at_s, watch.active_at_s)
         busy = any(watch.is_busy for watch in watches)
+        self._open.whole.step(now_s, self.active_at_s, busy=busy)
+        busy = busy or self._open.whole.is_busy
         if self.trouble is not None and (self._progress or not busy):
             self._say(f"{self.project.name} goes on")
             self.trouble, self._pause_s = None, PAUSE_S

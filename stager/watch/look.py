@@ -48,7 +48,8 @@ class Look:
     def at(self, now_s: float, *, everything: bool) -> Glance:
         """Say what to look at now; call `done` when it has been looked at."""
         hints = self._events.take() if self._events else Hints()
-        asked = everything or hints.everything or self._whole_at_s is None
+        gone = any(name in self.names and not self._counts(name) for name in hints.paths)
+        asked = everything or hints.everything or gone or self._whole_at_s is None
         if asked or (self._whole_at_s is not None and now_s >= self._whole_at_s):
             return self._all(now_s, hints.paths, by_itself=not asked)
         for name in hints.paths:

@@ -6,18 +6,18 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
 
-from stager.batch import Bench, News
-from stager.containers import fingerprint_of
-from stager.errors import ChangedStem, PlaceError, StemError, StillGrowingStem, UnreadableStem
+from stager.bench import Bench, News
+from stager.containers import fingerprint_if_there
+from stager.errors import ChangedStem, PlaceError, StillGrowingStem, UnreadableStem
+from stager.holders import held_for_writing
 from stager.inbox import is_stem, stems_in
 from stager.model import Fingerprint, Refused
 from stager.names import shown
 from stager.outbox import Claims
-from stager.report import collect, gone_line, write_tables
+from stager.report import gone_line, last_outcome_at, outcomes_of, tables_are_newer, write_tables
 from stager.staging import Staging
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events
-from stager.watch.holders import held_for_writing
 from stager.watch.look import Look
 
 NOT_YET: Final = (StillGrowingStem.code, ChangedStem.code)
@@ -59,7 +59,8 @@ class ProjectWatch:
         self._claims = Claims(self.project)
         song = self.project
         self._look = Look(events, lambda: stems_in(song), lambda name: is_stem(song, name), self._say_deaf)
-        self._report_at_s: float | None = 0.0
+        fresh = tables_are_newer(self.project, last_outcome_at(self.project))
+        self._report_at_s: float | None = None if fresh else 0.0
         self._quiet_until_s = 0.0
         self.active_at_s = 0.0
 
@@ -116,9 +117,8 @@ class ProjectWatch:
             self.active_at_s = now_s
 
     def _is_news(self, name: str, *, again: bool) -> bool:
-        try:
-            fingerprint = fingerprint_of(self.project.inbox / name)
-        except StemError:
+        fingerprint = fingerprint_if_there(self.project.inbox / name)
+        if fingerprint is None:
             return False
         clash = self._claims.says(name)
         if bad := self._refused.get(name):
@@ -150,7 +150,7 @@ class ProjectWatch:
             PlaceError: where the outbox can't be written.
         """
         begun_s = time.perf_counter()
-        write_tables(self.project, collect(self.project))
+        write_tables(self.project, outcomes_of(self.project))
         self._report_at_s = None
         self._quiet_until_s = now_s + 20.0 * (time.perf_counter() - begun_s)
 

@@ -13,6 +13,7 @@ from stager.ledger import read_entries
 from stager.locks import lock_holder
 from stager.model import Refused
 from stager.names import shown
+from stager.processes import is_running
 from stager.project import Project
 from stager.staging import LEDGER, LOCK
 
@@ -21,6 +22,8 @@ STATUS_SCHEMA: Final = "stager/status/1"
 HEARTBEAT_S: Final = 10.0
 """How often a watch shows that it lives, when nothing happens."""
 MOST_WAITING: Final = 50
+PAUSE_SEEN_S: Final = 60.0
+"""How long ago a watch that pauses must have been seen to count as one that runs."""
 
 State = Literal["watching", "busy", "paused"]
 
@@ -78,7 +81,7 @@ def read_status(project: Project) -> Status:
         PlaceError: where the ledger can't be read.
     """
     left = _left_by_a_watch(project.state / STATUS_NAME)
-    pid = lock_holder(project.state / LOCK)
+    pid = lock_holder(project.state / LOCK) or _pausing(left)
     runs = pid is not None and left.get("pid") == pid
     known = left if runs else {}
     return Status(
@@ -91,6 +94,19 @@ def read_status(project: Project) -> Status:
         says=str(known.get("says", "")),
         failures=_failures(project),
     )
+
+
+def _pausing(left: Mapping[str, Any]) -> int | None:
+    """The watch that pauses and so holds no lock, but showed lately that it lives."""
+    pid, at = left.get("pid"), left.get("at")
+    if left.get("state") != "paused" or not isinstance(pid, int) or not isinstance(at, str) or not is_running(pid):
+        return None
+    return pid if age_s(at) < PAUSE_SEEN_S else None
+
+
+def age_s(at: str) -> float:
+    """Give how long ago an ISO 8601 time was, in s; a time to come counts as now."""
+    return max(0.0, (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds())
 
 
 def _left_by_a_watch(place: Path) -> dict[str, Any]:

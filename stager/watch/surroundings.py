@@ -47,12 +47,3 @@ def _kind_of(folder: bytes, table: bytes) -> str:
         if len(point) >= len(best) and (folder + b"/").startswith(point.rstrip(b"/") + b"/"):
             best, kind = point, behind.split(b" ")[0].decode()
     return kind
-
-
-def identity(folder: Path) -> tuple[int, int] | None:
-    """Say which folder lies under a name, or None: another one there is another folder, or another disk."""
-    try:
-        state = folder.stat()
-    except OSError:
-        return None
-    return state.st_dev, state.st_ino

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from typing import Final
 
-from stager.containers import fingerprint_of
-from stager.errors import ChangedStem, StemError, StillGrowingStem
+from stager.containers import fingerprint_if_there
+from stager.errors import ChangedStem, StillGrowingStem
 from stager.files import write_whole
+from stager.holders import held_for_writing
 from stager.ledger import Ledger
 from stager.model import Fingerprint
 from stager.model.take import TAKES_SCHEMA, Take, TakeOutcome
@@ -17,7 +18,6 @@ from stager.standing import as_text
 from stager.takes import is_take, judge_take, takes_in, with_history
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events
-from stager.watch.holders import held_for_writing
 from stager.watch.look import Look
 
 TAKES_NAME: Final = "takes.json"
@@ -110,10 +110,8 @@ class TakesWatch:
         return self._known.get(os.fsencode(name)) != self._look_at(name)
 
     def _look_at(self, name: str) -> str:
-        try:
-            return as_text(fingerprint_of(self._folder / name))
-        except StemError:
-            return ""
+        found = fingerprint_if_there(self._folder / name)
+        return as_text(found) if found else ""
 
     def _take(self, name: str, now_s: float) -> None:
         """Note and tell what was judged."""

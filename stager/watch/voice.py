@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from threading import Lock
 from typing import Literal
 
-from stager.batch import News
+from stager.bench import News
 from stager.model.take import TakeOutcome
 from stager.project import Project
 

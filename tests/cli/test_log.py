@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from stager.batch import News
+from stager.bench import News
 from stager.cli.log import HumanLog, JsonLog
 from stager.judge import Hint
 from stager.model import Refused, Staged

@@ -70,6 +70,18 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
         [top(events=2, frames=6, flat_events=2), short(1, level_linear=-1.0)],
         AGAIN,
     ),
+    "one more on the other side, among as many as may be": (
+        [top(events=2, frames=6, flat_events=2), short(1, level_linear=-1.0, below_events=3)],
+        AGAIN,
+    ),
+    "one more on the other side, among too many": (
+        [top(events=2, frames=6, flat_events=2), short(1, level_linear=-1.0, below_events=4)],
+        LISTEN,
+    ),
+    "a few flat ones by chance among very many crests": (
+        [short(404, short_events=400, varied_events=9, flat_events=4)],
+        None,
+    ),
     "one more on the other side, at another level": (
         [top(events=2, frames=6, flat_events=2), short(1, level_linear=-0.99)],
         LISTEN,

@@ -113,6 +113,14 @@ def test_jump(lost: int) -> None:
     assert abs(found.jumps[0].start - at) <= 2
 
 
+def test_jump_at_the_crest_of_a_slow_tone() -> None:
+    """Where a low tone moves by two codes of 16 bits from sample to sample, a jump of a hundredth is found too."""
+    samples = np.rint(sine(30.0, 1.0, peak=0.05) * 2.0**15) / 2.0**15
+    samples[20_500:] += 0.0117
+    assert 2.0**-15 < np.abs(np.diff(samples[20_405:20_498, 0])).mean() < 1e-4
+    assert [jump.start - 20_500 in (-1, 0) for jump in gaps_of(samples).jumps] == [True]
+
+
 @settings(deadline=None, max_examples=40)
 @given(
     edges=st.lists(st.integers(1, 5999), max_size=25).map(tuple),

@@ -233,7 +233,7 @@ def test_a_member_bounced_again_decides_again_for_all(make_song: SongMaker) -> N
     assert song.stage().code == 0
     first = assert_linked(song)
     loudest = kit_truth.one_trim(rated(kit)).loudest
-    kit[loudest] = kit[loudest] * linear(10.0)
+    kit[loudest] = kit[loudest] * linear(14.0)
     song.put(loudest, kit[loudest], RATE, FLOAT)
     assert song.stage().code == 0
     second = assert_linked(song)

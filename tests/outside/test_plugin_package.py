@@ -126,14 +126,14 @@ def test_its_settings_are_in_the_schema(fresh: Fresh) -> None:
 
 
 def test_each_kind_changes_a_result(fresh: Fresh, tmp_path: Path) -> None:
-    """The meter's figure, the check's finding, the rule's trim and the step's samples are those of the arithmetic here."""
+    """The meter's figure, the check's finding, the rule's trim and the step's samples are as computed here."""
     song = song_in(tmp_path / "song", IN_FORCE)
     plain = staged(fresh, song_in(tmp_path / "plain"))
     outcomes = staged(fresh, song)
     kick, block = outcomes["kick.wav"], song.original("kick.wav").samples()
     signs = np.sign(block[:, 0])
     crossings = float(np.count_nonzero(signs[1:] != signs[:-1]))
-    assert kick["levels"]["extra"] == {"zero_crossings.per_s": crossings * RATE_HZ / len(block)}
+    assert kick["levels"]["extra"]["zero_crossings.per_s"] == crossings * RATE_HZ / len(block)
     assert "thin" in [finding["code"] for finding in kick["findings"]]
     half = (-20.0 - plain["kick.wav"]["levels"]["average_dbfs"]) / 2
     assert 0.0 <= half - kick["trim"]["gain_db"] < 0.1001
@@ -144,7 +144,7 @@ def test_each_kind_changes_a_result(fresh: Fresh, tmp_path: Path) -> None:
     assert bass["steps"] == [
         {"name": "soft_bucket", "version": "1.2", "origin": "tin-bucket 1.2", "settings": {"drive": 3.0}}
     ]
-    assert plain["kick.wav"]["levels"]["extra"] == {}
+    assert set(kick["levels"]["extra"]) - {"zero_crossings.per_s"} == set(plain["kick.wav"]["levels"]["extra"])
 
 
 def test_it_goes_away_with_its_package(fresh: Fresh, tmp_path: Path) -> None:

@@ -63,7 +63,8 @@ AWAKE = {
     "the original's encoding": '[copy]\nencoding = "same"',
     "another encoding": '[copy]\nencoding = "FLOAT"',
     "no offset": "[bus]\napply = false",
-    "read for later": f'[project]\ntakes = "audio"\n[bus]\nceiling_dbtp = -3\n{ROLE}pan = 1\nlimits = {{ clip_events = 5 }}',
+    "read for later": '[project]\ntakes = "audio"\n[bus]\nceiling_dbtp = -3\n'
+    f"{ROLE}pan = 1\nlimits = {{ clip_events = 5 }}",
     "empty lists": "link = []\nstep = []\nplugin = []",
     "faults told elsewhere": '[bus]\napply = 1\n[copy]\nencoding = "MP3"\n[target]\nrule = 3',
     "no tables": "copy = 1\nbus = []\nrole = [2]\ntarget = 3",

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 
 from tests.outside.command import Command
-from tests.prove import copies_headers, copies_wide, dither, gains, kills, memory, meters_music, peaks
+from tests.prove import copies_headers, copies_wide, dither, gains, kills, memory, meters_music, peaks, takes
 from tests.prove.proof import Bench, Proof, Theme
 
 THEMES: dict[str, Theme] = {
@@ -18,6 +18,7 @@ THEMES: dict[str, Theme] = {
     "memory": memory.prove,
     "wide": copies_wide.prove,
     "headers": copies_headers.prove,
+    "takes": takes.prove,
 }
 
 

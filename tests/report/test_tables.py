@@ -12,7 +12,7 @@ from stager.errors import PlaceRefused
 from stager.model import Outcome, Refused, Staged
 from stager.project import Project
 from stager.report import outcome_data, write_tables
-from stager.report.tables import COLUMNS, _cell
+from stager.report.tables import COLUMNS, _cell, _exact
 from tests.making import levels, project, sidecar, tree
 
 REFUSED = Refused("b.wav", "bounces/b.wav", "truncated", "b.wav: cut")
@@ -29,6 +29,11 @@ CELLS = {
     "at": ("@kick.wav", "'@kick.wav"),
     "tab": ("\tkick.wav", "'\tkick.wav"),
     "carriage return": ("\rkick.wav", "'\rkick.wav"),
+    "line feed": ("\nkick.wav", "'\nkick.wav"),
+    "full-width equals": ("\uff1d1+1.wav", "'\uff1d1+1.wav"),
+    "full-width plus": ("\uff0bkick.wav", "'\uff0bkick.wav"),
+    "full-width minus": ("\uff0dkick.wav", "'\uff0dkick.wav"),
+    "full-width at": ("\uff20kick.wav", "'\uff20kick.wav"),
     "later in the text": ("kick=1.wav", "kick=1.wav"),
 }
 
@@ -51,6 +56,24 @@ def test_cells(value: object, cell: str) -> None:
     assert _cell(value) == cell
 
 
+@pytest.mark.parametrize(
+    ("gain_db", "cell"),
+    [
+        (2.0, "2.00"),
+        (-12.3, "-12.30"),
+        (0.0, "0.00"),
+        (-0.0, "0.00"),
+        (3.234, "3.234"),
+        (-0.0015, "-0.0015"),
+        (3 * 0.1, "0.30"),
+        (None, ""),
+    ],
+)
+def test_gains_keep_all_their_places(gain_db: float | None, cell: str) -> None:
+    """A trim in thousandths can be undone from the table; a fraction that binary can't hold has no tail of digits."""
+    assert _exact(gain_db) == cell
+
+
 def test_row_of_a_staged_stem(tmp_path: Path) -> None:
     """A staged stem's row has its levels with their convention, its trim with its reason, and its copy."""
     (row,) = rows(project(tmp_path), Staged(sidecar()))
@@ -60,6 +83,14 @@ def test_row_of_a_staged_stem(tmp_path: Path) -> None:
     assert (row["trim_db"], row["restore_fader_db"], row["decided_by"]) == ("2.00", "-2.00", "target")
     assert row["because"] == sidecar().trim.because
     assert (row["findings"], row["copy"], row["copy_average_dbfs"]) == ("clipped", "staged/kick.wav", "-18.00")
+
+
+def test_fine_steps_keep_their_places_in_the_row(tmp_path: Path) -> None:
+    """A trim in steps of 0.001 dB stands in its row as it is, and so does its fader; levels are rounded."""
+    base = sidecar()
+    trim = base.trim.model_copy(update={"gain_db": 3.234, "restore_fader_db": -3.234})
+    (row,) = rows(project(tmp_path), Staged(base.model_copy(update={"trim": trim})))
+    assert (row["trim_db"], row["restore_fader_db"], row["average_dbfs"]) == ("3.234", "-3.234", "-20.00")
 
 
 def test_row_of_a_refused_stem(tmp_path: Path) -> None:

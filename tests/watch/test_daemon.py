@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from stager import batch
-from stager.batch import News
+from stager import bench
+from stager.bench import News
 from stager.errors import AlreadyWatched, NoSpace, PlaceError, PlaceGone, Stopped
 from stager.pipeline import StemJob
 from stager.project import Project
@@ -106,7 +106,7 @@ class Endless:
     """Stands in for `prepare`, but for one project reads until it is told to stop; the others wait for that one."""
 
     def __init__(self, name: str) -> None:
-        self._name, self._real = name, batch.prepare
+        self._name, self._real = name, bench.prepare
         self.begun, self.ended = threading.Event(), threading.Event()
 
     def __call__(self, job: StemJob) -> object:
@@ -126,7 +126,7 @@ class Endless:
 def test_signal_ends_a_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A signal ends a read at its next block; no draft is left, the tables are there, and later work is not stopped."""
     (song,), endless = songs(tmp_path, "one"), Endless("one")
-    monkeypatch.setattr(batch, "prepare", endless)
+    monkeypatch.setattr(bench, "prepare", endless)
     written(song.inbox / "a.wav", STEM)
 
     def end() -> None:
@@ -145,7 +145,7 @@ def test_signal_ends_a_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 def test_signal_while_another_stem_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A read that a signal ended, and that is looked at before the watch is over, ends it no other way."""
     (one, two), endless, ear = songs(tmp_path, "one", "two"), Endless("two"), Ear()
-    monkeypatch.setattr(batch, "prepare", endless)
+    monkeypatch.setattr(bench, "prepare", endless)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     for song in (one, two):
         written(song.inbox / "a.wav", STEM)

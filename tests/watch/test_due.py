@@ -3,8 +3,8 @@
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
+from stager.holders import Holder
 from stager.watch.due import LONG_S, LONGEST_LOOK_S, Due
-from stager.watch.holders import Holder
 from tests.making import written
 
 

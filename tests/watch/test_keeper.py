@@ -76,7 +76,7 @@ def test_broken_place_pauses_and_goes_on(scene: Scene, monkeypatch: pytest.Monke
     """Where the outbox fails the project says so once and pauses, then goes on by itself, and nothing is lost."""
     written(scene.song.inbox / "a.wav", STEM)
     with monkeypatch.context() as patch:
-        patch.setattr(Staging, "publish", lambda _held, _job, made: (made.discard(), failing()))
+        patch.setattr(Staging, "publish_all", lambda _held, made: [p.discard() for _, p in made] and failing())
         scene.run_until(lambda: scene.keeper.trouble is not None)
         begun_s = scene.now_s
         scene.run(3.0 * PAUSE_S)

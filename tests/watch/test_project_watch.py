@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stager.batch import Bench, News
+from stager.bench import Bench, News
 from stager.errors import NoSpace
+from stager.holders import Holder
 from stager.model import Outcome, Refused, Staged
 from stager.project import Project
 from stager.staging import Staging, staging
 from stager.watch import project_watch as room
 from stager.watch.due import Holders
 from stager.watch.events import Hints as Told
-from stager.watch.holders import Holder
 from stager.watch.look import POLL_S, RESCAN_S
 from stager.watch.project_watch import ProjectWatch
 from tests.making import float_wav, in_memory, noise, project, tree, wav, written

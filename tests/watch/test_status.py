@@ -1,5 +1,6 @@
 """The sign of life of a watch, and what another process reads from it."""
 
+import json
 import os
 import subprocess
 import sys
@@ -33,10 +34,25 @@ def test_what_a_watch_is_doing(tmp_path: Path) -> None:
 def test_sign_of_a_dead_watch(tmp_path: Path) -> None:
     """What a killed watch left is no state, only the hour it was last seen."""
     song = project(tmp_path)
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
     write_status(song, Doing("paused", says="the disk is full"))
+    left = (song.state / STATUS_NAME).read_text("utf-8")
+    (song.state / STATUS_NAME).write_text(left.replace(str(os.getpid()), str(ended.pid)), "utf-8")
     status = read_status(song)
     assert (status.state, status.says) == ("not_watched", "")
     assert status.last_seen_at is not None
+
+
+def test_watch_that_pauses_is_one_that_runs(tmp_path: Path) -> None:
+    """While it pauses a watch holds no lock, and yet it is there and says why; for long without a sign it is not."""
+    song = project(tmp_path)
+    write_status(song, Doing("paused", says="the disk is full"))
+    status = read_status(song)
+    assert (status.state, status.pid, status.says) == ("paused", os.getpid(), "the disk is full")
+    left = json.loads((song.state / STATUS_NAME).read_bytes())
+    written(song.state / STATUS_NAME, json.dumps(left | {"at": "2026-01-01T00:00:00+00:00"}).encode())
+    assert read_status(song).state == "not_watched"
 
 
 def test_lock_held_by_a_batch(tmp_path: Path) -> None:

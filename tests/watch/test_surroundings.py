@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from stager.watch.surroundings import SLEPT_S, Wakes, identity, is_silent_place
+from stager.watch.surroundings import SLEPT_S, Wakes, is_silent_place
 
 TABLE = b"""21 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw
 30 21 0:40 / /mnt/share rw,relatime - nfs4 server:/songs rw
@@ -54,15 +54,3 @@ def test_network_folders_are_known_by_their_mount(tmp_path: Path, folder: str, s
 def test_unknown_system(tmp_path: Path) -> None:
     """Where no table is, a folder counts as one that tells."""
     assert not is_silent_place(tmp_path, tmp_path / "none")
-
-
-def test_another_folder_under_the_same_name(tmp_path: Path) -> None:
-    """A folder that was removed and made anew is another one; one that is gone is none."""
-    folder = tmp_path / "bounces"
-    folder.mkdir()
-    before = identity(folder)
-    assert identity(folder) == before
-    folder.rename(tmp_path / "kept")
-    assert identity(folder) is None
-    folder.mkdir()
-    assert identity(folder) not in (None, before)

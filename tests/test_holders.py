@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stager.watch.holders import Holder, held_for_writing
+from stager.holders import Holder, held_for_writing
 from tests.making import written
 
 OPENED = "file = open(sys.argv[1], 'r+b')"

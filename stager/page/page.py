@@ -1,0 +1,48 @@
+"""The recording-room page beside a watch: begins, is told what happens, ends."""
+
+from collections.abc import Callable, Sequence
+
+from stager.page.address import PageOptions, place_for
+from stager.page.hub import Hub
+from stager.page.server import Server
+from stager.page.site import site
+from stager.page.songs import Songs
+from stager.project import Project
+
+
+class Page:
+    """Serves the songs of a watch, to be looked at. `say` hears of errors here; no method raises one of the page's own.
+
+    `found` gives the projects there are beside those named, asked while somebody looks.
+    """
+
+    def __init__(
+        self,
+        projects: Sequence[Project],
+        options: PageOptions,
+        say: Callable[[str], None],
+        found: Callable[[], Sequence[Project]] = lambda: (),
+    ) -> None:
+        """Take the address.
+
+        Raises:
+            ConfigError: where the token is too short or the address can't be had.
+        """
+        place = place_for(options)
+        self.address, self.is_local = place.address, place.is_local
+        self._songs = Songs(projects, found)
+        self._hub = Hub(self._songs)
+        self._server = Server(site(self._hub, place.names, place.token), self._hub, [place.listening], say)
+
+    def start(self) -> None:
+        """Begin to serve."""
+        self._server.start()
+
+    def stir(self, project: Project) -> None:
+        """Something happened in a project; returns at once."""
+        self._songs.heard(project)
+        self._server.call(self._hub.stir)
+
+    def stop(self) -> None:
+        """End it; returns when it is over."""
+        self._server.stop()

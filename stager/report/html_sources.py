@@ -1,0 +1,91 @@
+"""What the page is made of besides outcomes: the check of the set, the last takes, the overviews. No lock, no audio.
+
+Each is there or it isn't: a file of ours that is missing, damaged, or from another version is left out, and the page
+says so.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from stager.files import read_whole
+from stager.ledger import read_entries
+from stager.model import Record
+from stager.model.bus import Pairs
+from stager.model.check import SetReport
+from stager.model.take import TakeOutcome
+from stager.project import Project
+from stager.staging import LEDGER, OVERVIEWS, overview_name
+
+CHECK_NAME: Final = "check.json"
+TAKES_NAME: Final = "takes.json"
+
+
+class Overview(Record):
+    """A stem's picture: smallest and largest sample, full scale 1.0, of each stretch of `stretch_frames` frames."""
+
+    stretch_frames: int
+    channels: tuple[Pairs, ...]
+
+
+class _TakesFile(Record):
+    takes: tuple[TakeOutcome, ...]
+
+
+@dataclass(frozen=True)
+class Sources:
+    """All of them: `check_says` is why a check is missing, or what to know of it, and empty where it is up to date."""
+
+    check: SetReport | None
+    check_says: str
+    takes: tuple[TakeOutcome, ...]
+    overviews: dict[str, Overview]
+
+
+def read_sources(project: Project, state: str | None, most_takes: int) -> Sources:
+    """Read what lies in the project's own folder; `state` names the stems' state now, as a check does, None: not known.
+
+    Raises:
+        PlaceError: where the ledger can't be read.
+    """
+    check, says = read_check(project.state / CHECK_NAME, state)
+    return Sources(check, says, read_takes(project.state / TAKES_NAME, most_takes), read_overviews(project))
+
+
+def read_check(place: Path, state: str | None) -> tuple[SetReport | None, str]:
+    """Read the last check of the set, and say what is to be known of it: that there is none, or that it is old."""
+    text = read_whole(place)
+    if text is None:
+        return None, "The set was not checked as a whole yet."
+    try:
+        check = SetReport.model_validate_json(text, extra="ignore")
+    except ValueError:
+        return None, "The check of the set can't be read; it may be from another version."
+    if state is None:
+        return check, "The stems can't be looked at now: what is said of the set may be out of date."
+    if state != check.of:
+        return check, "Stems or settings changed since the set was checked: what is said of it may be out of date."
+    return check, ""
+
+
+def read_takes(place: Path, most: int) -> tuple[TakeOutcome, ...]:
+    """Give the last takes, newest first; nothing where none were judged."""
+    try:
+        found = _TakesFile.model_validate_json(read_whole(place) or b"", extra="ignore").takes
+    except ValueError:
+        return ()
+    return tuple(reversed(found[-most:]))
+
+
+def read_overviews(project: Project) -> dict[str, Overview]:
+    """Give the picture of every stem that has one, by stem."""
+    folder = project.state / OVERVIEWS
+    found = {entry.stem: _overview(folder / overview_name(entry.key)) for entry in read_entries(project.state / LEDGER)}
+    return {stem: overview for stem, overview in found.items() if overview}
+
+
+def _overview(place: Path) -> Overview | None:
+    try:
+        return Overview.model_validate_json(read_whole(place) or b"", extra="ignore")
+    except ValueError:
+        return None

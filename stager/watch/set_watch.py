@@ -1,0 +1,79 @@
+"""Keeps `.stager/check.json` fresh: once all stems are staged and rest, the set is examined again, beside all else."""
+
+import json
+import os
+import sys
+import threading
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from typing import Final
+
+from stager.check import MOST_COMPARED, examine, state_of
+from stager.errors import StagerError, Stopped
+from stager.files import read_whole, write_whole
+from stager.inbox import stems_in
+from stager.model.check import SetReport
+from stager.project import Project
+
+CHECK_NAME: Final = "check.json"
+REST_S: Final = 2.0
+"""How long nothing may have happened before the set is examined: an export writes many stems in a row."""
+KINDER: Final = 10
+"""By how much the examining gives way to everything else (nice(2))."""
+
+
+class SetWatch:
+    """The set of one project; a thread of its own examines it."""
+
+    def __init__(self, project: Project) -> None:
+        self._project = project
+        self._threads = ThreadPoolExecutor(1, thread_name_prefix="set", initializer=_give_way)
+        self._work: Future[SetReport] | None = None
+        self._examined_at_s: float | None = None
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether the set is being examined."""
+        return self._work is not None
+
+    def step(self, now_s: float, active_at_s: float, *, busy: bool) -> None:
+        """Begin to examine where it is time, and write what was found; `active_at_s` is when a stem last changed.
+
+        Raises:
+            PlaceError: where the project's own folder or the inbox fails.
+            Stopped: where the process was told to stop.
+        """
+        if self._work and self._work.done():
+            work, self._work = self._work, None
+            self._write(work)
+        is_due = self._examined_at_s is None or active_at_s > self._examined_at_s
+        if self._work is None and is_due and not busy and now_s - active_at_s >= REST_S:
+            self._examined_at_s = now_s
+            if len(stems_in(self._project)) <= MOST_COMPARED and not self._is_fresh():
+                self._work = self._threads.submit(examine, self._project)
+
+    def end(self) -> None:
+        """Let go of what is at work; it only reads, so nobody need wait for it."""
+        self._threads.shutdown(wait=self._work is None, cancel_futures=True)
+
+    def _is_fresh(self) -> bool:
+        """Whether an earlier run examined the very same stems under the same settings."""
+        with suppress(ValueError):
+            found = json.loads(read_whole(self._project.state / CHECK_NAME) or b"{}")
+            return isinstance(found, dict) and found.get("of") == state_of(self._project)
+        return False
+
+    def _write(self, work: Future[SetReport]) -> None:
+        """Write what was found; a stem that changed meanwhile ends it, and brings another look by itself."""
+        error = work.exception()
+        if isinstance(error, Stopped) or (error is not None and not isinstance(error, StagerError)):
+            raise error
+        if error is None:
+            document = work.result().to_data(with_overview=True)
+            write_whole(self._project.state / CHECK_NAME, (json.dumps(document, indent=1) + "\n").encode())
+
+
+def _give_way() -> None:
+    if sys.platform == "linux":
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), KINDER)
