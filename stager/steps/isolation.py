@@ -25,12 +25,13 @@ from stager.steps.wire import WireError, receive, send
 class Limits:
     """How long a plug-in may take for one answer, how long for loading, and how much memory it may add.
 
-    Own figures: an answer is at most some seconds of audio, so that ten seconds are far slower than real time; loading
-    may read a lot from a disk; two gigabytes hold ten minutes of 64-bit stereo many times over.
+    Own figures: an answer is at most some seconds of audio, so that fifteen seconds are far slower than real time, also
+    on a machine that is busy; loading may read a lot from a disk; two gigabytes hold ten minutes of 64-bit stereo many
+    times over.
     """
 
-    answer_s: float = 10.0
-    load_s: float = 20.0
+    answer_s: float = 15.0
+    load_s: float = 30.0
     memory_bytes: int = 2 << 30
 
 

@@ -254,3 +254,15 @@ def test_a_link_is_decided_on_what_the_steps_give(make_song: SongMaker) -> None:
     gains = {outcome["trim"]["gain_db"] for outcome in outcomes.values()}
     assert len(gains) == 1
     assert abs(gains.pop() - (-18.0 - 20 * np.log10(0.03))) < 0.3
+
+
+def test_the_watch_goes_on_after_a_step_that_crashed(make_song: SongMaker) -> None:
+    """The stem whose step ends its process is refused, those that come after it are staged, and the watch ends well."""
+    song = make_song('[[plugin]]\nfile = "wicked.py"\n' + step("crash", "bad*") + step("high_pass", "good*"))
+    (song.folder / "wicked.py").write_text(WICKED.read_text())
+    for name in ("bad.wav", "good.wav", "other.wav"):
+        song.put(name, part(0.5))
+    done = song.stager("watch", song.folder, "--until-idle", "1.5")
+    assert done.code == 0
+    assert {name for name in song.outbox_names() if name.endswith(".wav")} == {"good.wav", "other.wav"}
+    assert "step 'crash' of wicked.py: its process was ended by SIGSEGV" in done.stdout + done.stderr
