@@ -26,6 +26,7 @@ from stager.judge import (
     over_ceiling,
     percussive_hint,
     second_role_hint,
+    with_bus_offset,
 )
 from stager.meters import Overview
 from stager.model import (
@@ -155,12 +156,14 @@ def decided(job: StemJob, sound: Sound) -> tuple[Levels, TrimDecision]:
         StemError: where this stem can't be staged.
     """
     target = job.project.target_for(job.stem)
-    levels = sound.levels(target)
+    levels, average_after = sound.levels(target), figures_after(sound.measured, target)["average"]
     if job.member is None or job.link_trim is None:
-        return levels, sound.trim(levels, target)
-    if sound.heard.source.sha256 != job.member.source_sha256:
+        trim = sound.trim(levels, target)
+    elif sound.heard.source.sha256 == job.member.source_sha256:
+        trim = member_trim(job.link_trim, job.member, average_after)
+    else:
         raise ChangedStem(f"{job.stem}: expected the file that its link was decided with, found another")
-    return levels, member_trim(job.link_trim, job.member, figures_after(sound.measured, target)["average"])
+    return levels, with_bus_offset(trim, job.project.bus_offset_db, average_after)
 
 
 def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:

@@ -40,7 +40,8 @@ class Wish:
 
 def state_of(project: Project) -> str:
     """Name the state of a project's stems and settings: another name means that an earlier report is out of date."""
-    digest = sha256(project.settings.model_dump_json(by_alias=True).encode())
+    settings = f"{project.settings.model_dump_json(by_alias=True)} {project.bus_offset_db:g}"
+    digest = sha256(settings.encode())
     for name in stems_in(project):
         found = fingerprint_if_there(project.inbox / name)
         digest.update(f"{shown(name)}\0{as_text(found) if found else ''}\0".encode())

@@ -19,7 +19,7 @@ def run(*, project: Path) -> Exit:
     """Write the report of a project into its outbox, and say where it is."""
     loaded = load_project(project)
     outcomes = collect(loaded)
-    written_at = datetime.now(UTC).isoformat(timespec="seconds")
+    written_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     places = write_report(loaded, outcomes, state=_state(loaded), written_at=written_at)
     if not outcomes:
         say("No stem has been staged here yet.")

@@ -5,11 +5,14 @@ from pathlib import Path
 
 from stager.batch import rehearse_all, stage_all
 from stager.bench import News
+from stager.check import asked_offset_db
 from stager.cli.exits import Exit, FailOn
+from stager.cli.progress import Progress
 from stager.cli.screen import fails, print_json, say, say_caution
 from stager.inbox import stems_in
 from stager.model import Outcome, Refused, Staged
 from stager.names import shown
+from stager.offset import keep_offset, with_offset
 from stager.project import Project
 from stager.project.patterns import matches_any
 from stager.report import gone_line, outcome_data, outcome_line, outcomes_of, outcomes_text, write_tables
@@ -28,7 +31,7 @@ def run(
     as_json: bool,
 ) -> Exit:
     """Stage once and print the outcomes."""
-    loaded = load_project(project)
+    loaded = with_offset(load_project(project))
     names = [name for name in stems_in(loaded) if not only or matches_any(shown(name), only)]
     if not names:
         say(f"Nothing to stage: no stem lies in {shown(loaded.inbox)}{' that matches' if only else ''}.")
@@ -43,13 +46,29 @@ def run(
 
 def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | None) -> list[Outcome]:
     teller = Teller(len(names))
-    with staging(project) as held:
-        outcomes = stage_all(held, names, again=again, jobs=jobs, tell=teller.tell)
+    with staging(project) as held, Progress(project, names) as progress:
+        outcomes = stage_all(held, names, again=again, jobs=jobs, tell=progress.around(teller.tell))
         gone = held.note_gone(set(stems_in(project)))
         write_tables(project, outcomes_of(project))
     if gone:
         say(gone_line(gone))
-    return outcomes
+    return _with_bus(project, outcomes, jobs=jobs) if project.settings.bus.apply else outcomes
+
+
+def _with_bus(project: Project, outcomes: list[Outcome], *, jobs: int | None) -> list[Outcome]:
+    """Stage all stems again where the mix bus asks for another offset; the outcomes of before make room for theirs."""
+    offset_db = asked_offset_db(project)
+    if offset_db == project.bus_offset_db:
+        return outcomes
+    say(f"The mix bus asks for {offset_db:+g} dB on every stem: staged again with it.")
+    moved, teller = keep_offset(project, offset_db), Teller()
+    with staging(moved) as held:
+        names = stems_in(moved)
+        later = stage_all(held, names, again=False, jobs=jobs, tell=teller.tell)
+        write_tables(moved, outcomes_of(moved))
+    return list(
+        ({outcome.stem: outcome for outcome in outcomes} | {outcome.stem: outcome for outcome in later}).values()
+    )
 
 
 class Teller:

@@ -2,6 +2,7 @@
 
 from stager.judge.advice import Aim, advise, no_advice_sentence
 from stager.judge.because import figure_name, moved
+from stager.judge.bus import needed_offset_db, with_bus_offset
 from stager.judge.channels import channel_findings
 from stager.judge.condition import condition_findings
 from stager.judge.damage import (
@@ -49,6 +50,7 @@ __all__ = [
     "link_member",
     "member_trim",
     "moved",
+    "needed_offset_db",
     "no_advice_sentence",
     "over_ceiling",
     "over_full_scale",
@@ -56,4 +58,5 @@ __all__ = [
     "percussive_hint",
     "second_role_hint",
     "silent",
+    "with_bus_offset",
 ]

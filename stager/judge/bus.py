@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from math import floor
 from typing import Final
 
-from stager.judge.trim import GRACE_STEPS
+from stager.judge.trim import GRACE_STEPS, FigureAfter
+from stager.model import DecidedBy, TrimDecision
 from stager.model.bus import BusForecast, LawPeak, LeftOut, Room, RoughMatch, RoughPlace
 from stager.units import db_from_linear, db_from_power, power_from_db
 
@@ -157,6 +158,34 @@ def rough_match(
         adds_up=adds_up,
         left_out=left_out,
         says=_rough_sentence(lag_s, gain_linear, similarity, residual, places),
+    )
+
+
+def needed_offset_db(forecast: BusForecast, taken_db: float) -> float:
+    """Give the offset that all trims should have, 0 or less; `taken_db` is what the summed stems have taken already."""
+    if forecast.uniform_offset_db is None:
+        return taken_db
+    return min(0.0, round(taken_db + forecast.uniform_offset_db, 9)) + 0.0
+
+
+def with_bus_offset(trim: TrimDecision, offset_db: float, average_after: FigureAfter) -> TrimDecision:
+    """Move a decided trim by the bus's offset; silence, and what is to be left as it is, stay.
+
+    `average_after` is the stem's average after a gain, in the target's reference.
+    """
+    if offset_db == 0.0 or trim.decided_by in (DecidedBy.LEAVE, DecidedBy.SILENT):
+        return trim
+    gain_db, peak = round(trim.gain_db + offset_db, 9) + 0.0, trim.predicted_true_peak_dbtp
+    says = f"{trim.because} Then {-offset_db:g} dB down with every stem, so that the mix bus keeps under its ceiling."
+    return trim.model_copy(
+        update={
+            "gain_db": gain_db,
+            "bus_offset_db": offset_db,
+            "because": says,
+            "predicted_average_dbfs": average_after(gain_db),
+            "predicted_true_peak_dbtp": None if peak is None else peak + offset_db,
+            "restore_fader_db": 0.0 - gain_db,
+        }
     )
 
 

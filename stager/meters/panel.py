@@ -1,6 +1,7 @@
 """All meters in one pass over a file, and their figures as one record."""
 
 from collections.abc import Collection, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
 from math import inf, nextafter
@@ -31,6 +32,9 @@ from stager.units import SINE_CREST_DB, db_from_linear, db_from_power
 RAIL_FRAMES: Final = 4
 """Samples in a row at full scale that count as one event: "4 or more is almost surely clipping" (a rule of thumb in the
 trade, and the count that mastering rooms of the 1990s took for an over)."""
+
+WORTH_A_THREAD: Final = 4096
+"""Frames of a block from which on a second thread is worth its while."""
 
 Channels = Literal["loudest", "mean"]
 
@@ -132,9 +136,12 @@ class LevelPanel:
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels) float64."""
-        self._peak.update(block)
-        self._true_peak.update(block)
-        self._average.update(block)
+        for meter in self.meters():
+            meter.update(block)
+
+    def meters(self) -> Iterator["Meter"]:
+        """Give its meters, for whoever feeds them one by one."""
+        yield from (self._peak, self._average, self._true_peak)
 
     def result(self) -> LevelFigures:
         """Give the figures of all that was fed."""
@@ -166,6 +173,7 @@ class Panel:
 
     def __init__(self, info: StreamInfo, figures: Collection[Figure] = frozenset(Figure)) -> None:
         self.info = info
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix="meters")
         channels, rate_hz = info.channels, info.sample_rate_hz
         self._levels, self._finite = LevelPanel(info), FiniteMeter()
         fits = LOUDNESS_RATES_HZ[0] <= rate_hz <= LOUDNESS_RATES_HZ[1]
@@ -182,20 +190,27 @@ class Panel:
         self._overview = OverviewMeter(channels, info.frames) if Figure.OVERVIEW in figures else None
 
     def update(self, block: Samples) -> None:
-        """Take in the next block, (frames, channels) float64; what is no number is set to 0 in place."""
+        """Take in the next block, (frames, channels) float64; what is no number is set to 0 in place.
+
+        The meters share a second thread: whichever is free takes the next one, and each sees every block in order.
+        """
         if not self.info.encoding.is_integer:
             self._finite.update(block)
-        self._levels.update(block)
-        for meter in self._others():
-            if meter is not None:
-                meter.update(block)
+        left = [meter for meter in self._all() if meter is not None]
+        helper = self._beside.submit(_feed, left, block) if len(block) >= WORTH_A_THREAD else None
+        _feed(left, block)
+        if helper:
+            helper.result()
 
-    def _others(self) -> Iterator[Meter | None]:
-        yield from (self._loudness, self._vu, self._stereo, self._hum, self._runs, self._tops, self._gaps)
-        yield from (self._condition, self._padding, self._overview)
+    def _all(self) -> Iterator[Meter | None]:
+        """Every meter, the most work last: the last is taken first."""
+        yield from (self._overview, self._padding, self._runs, self._stereo, self._vu, self._tops, self._gaps)
+        yield from (self._loudness, self._condition, self._hum)
+        yield from self._levels.meters()
 
     def result(self) -> Measured:
         """Give all that was found in what was fed."""
+        self._beside.shutdown()
         base = self._levels.result()
         parts = [base.average.channel(channel).power for channel in range(self.info.channels)]
         rails, overs, silences = self._runs.result() if self._runs else (NO_RUNS, NO_RUNS, no_runs())
@@ -216,6 +231,16 @@ class Panel:
             not_finite=self._finite.count,
             not_finite_frame=self._finite.first_frame,
         )
+
+
+def _feed(left: list[Meter], block: Samples) -> None:
+    """Feed a block to those that are left, until none is; taking one off the list is a single step for all threads."""
+    while left:
+        try:
+            meter = left.pop()
+        except IndexError:  # the other thread took the last one
+            return
+        meter.update(block)
 
 
 class _RunMeters:

@@ -1,6 +1,6 @@
-"""What single keys can't show: settings that contradict each other, and settings that do nothing yet."""
+"""What single keys can't show: settings that contradict each other, and files of another version."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
@@ -63,17 +63,6 @@ def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
         if changes is not None and changes.over(base).rule == "leave":
             where = ("link", place, "target", "rule")
             yield Fault(where, f'{full_key(where, data)}: expected a rule that a group can share, found "leave"')
-
-
-def not_yet_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
-    """Give what a file may say, but this version does not do; each is brought to life by taking its line out here."""
-    yield from _sleeping(data, ("bus", "apply"), lambda found: found is True)
-
-
-def _sleeping(data: Mapping[str, Any], where: Where, sleeps: Callable[[object], bool]) -> Iterator[Fault]:
-    found = _at(data, where[:-1]).get(str(where[-1]))
-    if sleeps(found):
-        yield Fault(where, f"{full_key(where, data)} = {shown(found)}: not yet in this version")
 
 
 def _valid(kind: type[AnyRecord], raw: object) -> AnyRecord | None:

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from stager.errors import ConfigError
 from stager.model import PluginUse
-from stager.project.checks import not_yet_faults, target_faults, version_fault
+from stager.project.checks import target_faults, version_fault
 from stager.project.faults import Fault, config_error, model_faults
 from stager.project.lines import key_lines
 from stager.project.places import FOLDER_KEYS, PROJECT_FILE, Places, place_faults, places_of
@@ -110,7 +110,7 @@ def _syntax_sentence(file: Path, text: str, says: str) -> str:
 def _faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
     if other_version := version_fault(data):
         return [other_version]
-    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder), *not_yet_faults(data)]
+    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder)]
 
 
 def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:

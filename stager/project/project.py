@@ -19,7 +19,8 @@ class Project:
     """One song's project file, read and checked.
 
     `file` and `folder` are absolute; `inbox`, `outbox`, `takes` and `state` are absolute with all links followed, and
-    need not exist. `plugins` are those in force, in order. A `stem` is always a path below the inbox with `/`.
+    need not exist. A `stem` is always a path below the inbox with `/`. `bus_offset_db` is what the mix bus asked of
+    every trim so far, 0 where `[bus] apply` is off; `plugins` are those in force, in order.
     """
 
     file: Path
@@ -29,6 +30,7 @@ class Project:
     outbox: Path
     takes: Path | None
     state: Path
+    bus_offset_db: float = 0.0
     plugins: tuple[PluginUse, ...] = ()
 
     @property
@@ -94,6 +96,7 @@ class Project:
         used = [use for use in self.plugins if matches_any(stem, use.match)]
         return {
             **({"link": link.name} if link else {}),
+            **({"bus_offset_db": self.bus_offset_db} if self.bus_offset_db else {}),
             **({"plugins": [[use.source.kind, *use.stamp().model_dump().values()] for use in used]} if used else {}),
             "target": self.target_for(stem).model_dump(),
             "role": {

@@ -20,6 +20,7 @@ from stager.files import fingerprint, folder_identity, is_folder
 from stager.model import Fingerprint
 from stager.model.take import TakeOutcome
 from stager.names import shown
+from stager.offset import keep_offset, with_offset
 from stager.project import Project
 from stager.staging import Staging, staging
 from stager.steps.projects import load_project
@@ -57,7 +58,7 @@ class Keeper:
     """One project under the daemon. Attributes without an underscore may be read by other threads."""
 
     def __init__(self, project: Project, voice: Voice, *, poll: bool) -> None:
-        self.project = project
+        self.project = with_offset(project)
         self.begun: Future[None] = Future()
         self.is_busy = True
         self.active_at_s = time.monotonic()
@@ -194,11 +195,21 @@ class Keeper:
             self.active_at_s = max(self.active_at_s, watch.active_at_s)
         busy = any(watch.is_busy for watch in watches)
         self._open.whole.step(now_s, self.active_at_s, busy=busy)
-        busy = busy or self._open.whole.is_busy
+        busy = self._mind_bus(self._open.whole) or busy or self._open.whole.is_busy
         if self.trouble is not None and (self._progress or not busy):
             self._say(f"{self.project.name} goes on")
             self.trouble, self._pause_s = None, PAUSE_S
         self.is_busy = busy or self.trouble is not None
+
+    def _mind_bus(self, whole: SetWatch) -> bool:
+        """Where the mix bus asks for another offset, begin anew with it: every stem is due then."""
+        if whole.offset_db == self.project.bus_offset_db:
+            return False
+        self._say(f"the mix bus asks for {whole.offset_db:+g} dB on every stem: staging again with it")
+        project = keep_offset(self.project, whole.offset_db)
+        self.end()
+        self.project = project
+        return True
 
     def _pause(self, error: PlaceError, now_s: float) -> None:
         if self.trouble is None or str(self.trouble) != str(error):
@@ -225,7 +236,7 @@ class Keeper:
             return
         self._file = found
         try:
-            project = load_project(self.project.file)
+            project = with_offset(load_project(self.project.file))
         except ConfigError as error:
             self._voice.say(f"project file not taken up, the last good one stays: {error}", self.project, "warning")
             return

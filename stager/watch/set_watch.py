@@ -12,6 +12,7 @@ from stager.check import MOST_COMPARED, examine, state_of
 from stager.errors import StagerError, Stopped
 from stager.files import read_whole, write_whole
 from stager.inbox import stems_in
+from stager.judge import needed_offset_db
 from stager.model.check import SetReport
 from stager.project import Project
 
@@ -30,11 +31,18 @@ class SetWatch:
         self._threads = ThreadPoolExecutor(1, thread_name_prefix="set", initializer=_give_way)
         self._work: Future[SetReport] | None = None
         self._examined_at_s: float | None = None
+        self._is_due = True
+        self._offset_db = project.bus_offset_db
+
+    @property
+    def offset_db(self) -> float:
+        """What the mix bus asks of every trim, by the last look; where nobody wants it applied, what it is."""
+        return self._offset_db
 
     @property
     def is_busy(self) -> bool:
-        """Whether the set is being examined."""
-        return self._work is not None
+        """Whether the set is being examined, or is about to be and the trims depend on it."""
+        return self._work is not None or (self._is_due and self._project.settings.bus.apply)
 
     def step(self, now_s: float, active_at_s: float, *, busy: bool) -> None:
         """Begin to examine where it is time, and write what was found; `active_at_s` is when a stem last changed.
@@ -46,9 +54,9 @@ class SetWatch:
         if self._work and self._work.done():
             work, self._work = self._work, None
             self._write(work)
-        is_due = self._examined_at_s is None or active_at_s > self._examined_at_s
-        if self._work is None and is_due and not busy and now_s - active_at_s >= REST_S:
-            self._examined_at_s = now_s
+        self._is_due = self._examined_at_s is None or active_at_s > self._examined_at_s
+        if self._work is None and self._is_due and not busy and now_s - active_at_s >= REST_S:
+            self._examined_at_s, self._is_due = now_s, False
             if len(stems_in(self._project)) <= MOST_COMPARED and not self._is_fresh():
                 self._work = self._threads.submit(examine, self._project)
 
@@ -69,7 +77,10 @@ class SetWatch:
         if isinstance(error, Stopped) or (error is not None and not isinstance(error, StagerError)):
             raise error
         if error is None:
-            document = work.result().to_data(with_overview=True)
+            found = work.result()
+            if found.bus and self._project.settings.bus.apply:
+                self._offset_db = needed_offset_db(found.bus, self._project.bus_offset_db)
+            document = found.to_data(with_overview=True)
             write_whole(self._project.state / CHECK_NAME, (json.dumps(document, indent=1) + "\n").encode())
 
 

@@ -176,7 +176,7 @@ def test_nothing_else_may_run_on_it(browser: Browser, report: Path) -> None:
 
 
 def test_light_and_dark(browser: Browser, report: Path) -> None:
-    """The page follows the system: dark ink on light paper, or the reverse; on paper always dark on white."""
+    """The page follows the system; printed it is always dark on white, and no stem is cut by a page's end."""
 
     def paper(page: Page) -> int:
         text = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
@@ -189,6 +189,9 @@ def test_light_and_dark(browser: Browser, report: Path) -> None:
         seen.page.emulate_media(media="print", color_scheme="dark")
         assert paper(seen.page) == 3 * 255
         assert not seen.page.locator("nav").is_visible()
+        for place in ("article", ".glance .row", "tbody tr", ".picture"):
+            style = "e => [getComputedStyle(e).breakInside, getComputedStyle(e).backgroundColor]"
+            assert seen.page.locator(place).first.evaluate(style) == ["avoid", "rgba(0, 0, 0, 0)"], place
 
 
 def test_it_prints(browser: Browser, report: Path) -> None:

@@ -113,7 +113,7 @@ def test_the_same_again_but_for_the_hour(song: Song) -> None:
     report(song)
     lines = [(one, two) for one, two in zip(first.splitlines(), page_of(song).splitlines(), strict=True) if one != two]
     assert len(lines) == 1
-    assert "Written <time>" in lines[0][0]
+    assert ". Written 20" in lines[0][0]
 
 
 def test_faders_of_fine_steps_undo_the_trims(make_song: SongMaker) -> None:

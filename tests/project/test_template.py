@@ -76,16 +76,9 @@ def test_template_warns_before_playback() -> None:
 
 def test_examples_of_plugins_load_as_toml() -> None:
     """The examples of steps and plug-ins are sound TOML once their # is taken away."""
-    examples = new_project_text("a").partition("where you want them:")[2].partition("# Read and checked")[0]
+    examples = new_project_text("a").partition("where you want them:")[2]
     data = tomllib.loads(re.sub(r"(?m)^# ?", "", examples))
     assert list(data) == ["step", "plugin"]
-
-
-def test_sleeping_examples_load_as_toml() -> None:
-    """The examples of what comes later are sound TOML once their # is taken away."""
-    later = new_project_text("a").partition("not yet in this version:")[2]
-    data = tomllib.loads(re.sub(r"(?m)^# ?", "", later))
-    assert list(data) == ["link"]
 
 
 def test_template_fits_a_narrow_screen() -> None:

@@ -6,7 +6,22 @@ import tempfile
 from pathlib import Path
 
 from tests.outside.command import Command
-from tests.prove import copies_headers, copies_wide, dither, gains, kills, memory, meters_music, peaks, takes
+from tests.prove import (
+    bus,
+    copies_headers,
+    copies_wide,
+    crowd,
+    dither,
+    gains,
+    kills,
+    latency,
+    memory,
+    meters_music,
+    pairs,
+    peaks,
+    seams,
+    takes,
+)
 from tests.prove.proof import Bench, Proof, Theme
 
 THEMES: dict[str, Theme] = {
@@ -19,6 +34,11 @@ THEMES: dict[str, Theme] = {
     "wide": copies_wide.prove,
     "headers": copies_headers.prove,
     "takes": takes.prove,
+    "pairs": pairs.prove,
+    "bus": bus.prove,
+    "seams": seams.prove,
+    "crowd": crowd.prove,
+    "latency": latency.prove,
 }
 
 

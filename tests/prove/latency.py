@@ -57,4 +57,5 @@ def prove(bench: Bench) -> Iterator[Proof]:
     median_s = float(np.median(times_s))
     figure = f"{median_s:.2f} s ({min(times_s):.2f} to {max(times_s):.2f})"
     what = f"{MINUTES}-minute stereo stem, closed to sidecar, beyond settle_s"
-    yield Proof(what, "own", f"under {BOUND_S:g} s", figure, median_s < BOUND_S)
+    bound = f"a figure; {BOUND_S:g} s wanted" if bench.short else f"under {BOUND_S:g} s"
+    yield Proof(what, "own", bound, figure, bench.short or median_s < BOUND_S)

@@ -6,6 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -288,7 +289,7 @@ def test_takes(tmp_path: Path) -> None:
                advice=None) for n in range(12)),
     ]  # fmt: skip
     text = Page(page_of(tmp_path, [], Sources(None, "", tuple(takes), {}))).text
-    assert "new.wav can't be judged nothing said expected 2 s" in text
+    assert "new.wav can't be judged no advice expected 2 s" in text
     assert "t.wav play again -3 dB Clipped twice: play it again. down" in text
     assert "7.wav" in text
     assert "8.wav" not in text
@@ -319,6 +320,23 @@ def test_nothing_staged(tmp_path: Path) -> None:
     text = Page(page_of(tmp_path, [])).text
     assert "No stem has been staged yet." in text
     assert "usable 0 listen 0 play again 0 refused 0" in text
+
+
+def test_sixty_stems_at_their_worst_fit_in_three_megabytes(tmp_path: Path) -> None:
+    """Sixty stereo stems with outlines as rough as any, long names, and six findings of as many places as are shown."""
+    rng = np.random.default_rng(3)
+    at_s = tuple(number / 20 for number in range(20))
+    findings = tuple(CLIPPED.model_copy(update={"at_s": at_s, "worst_at_s": 0.95, "count": 500}) for _ in range(6))
+    stems, overviews = [], {}
+    for number in range(60):
+        name = f"{number}{'m' * 200}.wav"
+        stems.append(staged(name, findings=findings, verdict=Verdict.PLAY_AGAIN))
+        high = rng.random((2, 1000))
+        channels = tuple(tuple((-top, top) for top in channel) for channel in high.tolist())
+        overviews[name] = Overview(stretch_frames=48, channels=channels)
+    text = page_of(tmp_path, stems, Sources(None, "", (), overviews))
+    assert text.count("<button") == 60 * 6 * 8
+    assert len(text.encode()) < 3_000_000
 
 
 def test_headings_and_labels_lead_to_what_is_there(tmp_path: Path) -> None:

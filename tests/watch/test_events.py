@@ -1,5 +1,6 @@
 """The door to the system's events: hints that something happened, deaf to our own reading."""
 
+import logging
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from stager.watch import events as room
-from stager.watch.events import Events
+from stager.watch.events import Events, Hints
 from tests.making import written
 
 PATIENCE_S = 10.0
@@ -82,3 +83,48 @@ def test_system_without_watches(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     """Where the system's watches are used up, that is known as well."""
     monkeypatch.setattr(room, "Observer", Unable)
     assert not Events(tmp_path).works
+
+
+def test_lost_events_ask_for_a_look_at_everything(tmp_path: Path) -> None:
+    """Where the system's queue ran over, which watchdog only logs, everything is looked at; nothing is printed."""
+    woken: list[bool] = []
+    events = Events(tmp_path, lambda: woken.append(True))
+    try:
+        logging.getLogger(room.LOSS_LOGGER).warning("Inotify queue overflowed; filesystem events were lost")
+        assert events.take() == Hints(everything=True)
+        assert woken
+    finally:
+        events.close()
+    logging.getLogger(room.LOSS_LOGGER).warning("Inotify queue overflowed; filesystem events were lost")
+    assert not events.take()
+
+
+def test_folder_that_is_moved_in_stands_for_all_in_it(tmp_path: Path) -> None:
+    """A folder that appears, whose files may have come before anybody listened, brings a look at everything."""
+    outside = tmp_path / "outside"
+    written(outside / "a.wav", b"abc")
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    events = Events(inbox)
+    try:
+        outside.rename(inbox / "drums")
+        assert comes_true(lambda: events.take().everything)
+    finally:
+        events.close()
+
+
+def test_both_names_of_a_moved_file_are_told(tmp_path: Path) -> None:
+    """A file that is renamed is a hint for its old name and its new one."""
+    written(tmp_path / "a.wav", b"abc")
+    events = Events(tmp_path)
+    told: set[str] = set()
+
+    def heard_both() -> bool:
+        told.update(events.take().paths)
+        return {"a.wav", "b.wav"} <= told
+
+    try:
+        (tmp_path / "a.wav").rename(tmp_path / "b.wav")
+        assert comes_true(heard_both)
+    finally:
+        events.close()
