@@ -17,36 +17,35 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
+from stager.meters.crests import (
+    BEND_SUM,
+    BINS,
+    CONTEXT,
+    EVENTS,
+    FLAT,
+    FLAT_FRAMES,
+    FRAMES,
+    LONGEST,
+    LONGEST_AT,
+    MOST_FRAMES,
+    MOST_SHAPED,
+    MOST_STARTS,
+    PAIRS,
+    SHAPES,
+    SHORT,
+    STEEP_SUM,
+    STEPPED,
+    VARIED,
+    Side,
+    empty_side,
+    scan_crests,
+)
 from stager.meters.peak import Samples
 from stager.model import StreamInfo
 from stager.model.damage import FlatTop
 
-BINS: Final = 64
-"""Levels under the extreme that are told apart, each a step of the grid wide."""
-MOST_STARTS: Final = 20
-MOST_FRAMES: Final = 8192
-"""A top that is longer counts as ended: no sound rests for 0.17 s (own figure)."""
-CHUNK: Final = 64
-CONTEXT: Final = 4
-"""Samples before and behind a top that its shape is judged by."""
-LEAST_LINEAR: Final = 2.0**-9
-"""Crests under -54 dBFS are not looked at: the coarsest step is no longer small against them (own figure)."""
 FINE_BITS: Final = 24
 COARSE_BITS: Final = 16
-FLAT_FACTOR: Final = 2.0
-"""How many times steeper than a round crest's a fall must be; room for crests that are no parabola (own figure)."""
-
-VARIED_FACTOR: Final = 8.0
-"""How many tolerances apart the bends of two short tops must be to be different: where a round crest lies
-between the samples moves them by two (worked arithmetic)."""
-STEP_SHARE: Final = 0.02
-"""Part of the level that a top must fall in one step, and then rest, to be of a staircase (own figure)."""
-
-EVENTS, FRAMES, FLAT, FLAT_FRAMES, SHORT, PAIRS, VARIED, STEPPED, LONGEST, LONGEST_AT = range(10)
-COUNTS: Final = 10
-LAST_BEND, BEND_SUM, STEEP_SUM = range(3)
-SUMS: Final = 3
 
 
 class Scale(NamedTuple):
@@ -55,19 +54,6 @@ class Scale(NamedTuple):
     step: float
     reach: float
     bins: int
-
-
-class _Side(NamedTuple):
-    """What is known of one side of one channel: by scale and bin, in rings whose place is the level modulo `BINS`."""
-
-    highest: NDArray[np.int64]
-    """bin of the extreme, by scale"""
-    counts: NDArray[np.int64]
-    """(scales, bins, COUNTS)"""
-    sums: Samples
-    """(scales, bins, SUMS)"""
-    starts: NDArray[np.int64]
-    """(scales, bins, MOST_STARTS), in order of time"""
 
 
 def _scales(info: StreamInfo) -> tuple[Scale, ...]:
@@ -83,7 +69,7 @@ class FlatTopMeter:
     def __init__(self, info: StreamInfo) -> None:
         self._channels, self._scales = info.channels, _scales(info)
         self._limits = np.array([(scale.step, scale.reach) for scale in self._scales])
-        self._sides = [[_empty(len(self._scales)) for _ in (1.0, -1.0)] for _ in range(info.channels)]
+        self._sides = [[empty_side(len(self._scales)) for _ in (1.0, -1.0)] for _ in range(info.channels)]
         self._kept = np.zeros((CONTEXT, info.channels))
         self._places = np.full((info.channels, 2), CONTEXT, np.int64)
         self._first = -CONTEXT
@@ -115,24 +101,15 @@ class FlatTopMeter:
             row = window[:, channel]
             for number, (sign, side) in enumerate(zip((1.0, -1.0), sides, strict=True)):
                 place = int(self._places[channel, number])
-                self._places[channel, number] = _scan(row, sign, place, self._first, self._limits, side)
+                self._places[channel, number] = scan_crests(row, sign, place, self._first, self._limits, side)
 
 
-def _empty(scales: int) -> _Side:
-    return _Side(
-        np.zeros(scales, np.int64),
-        np.zeros((scales, BINS, COUNTS), np.int64),
-        np.zeros((scales, BINS, SUMS)),
-        np.zeros((scales, BINS, MOST_STARTS), np.int64),
-    )
-
-
-def _flat_top(channel: int, sign: float, scale: Scale, number: int, side: _Side) -> FlatTop:
+def _flat_top(channel: int, sign: float, scale: Scale, number: int, side: Side) -> FlatTop:
     """Put together the bins of the tops that reach the extreme."""
     highest = int(side.highest[number])
     order = (highest - np.arange(BINS)) % BINS
-    counts, sums = side.counts[number, order], side.sums[number, order]
-    at = counts[: scale.bins]
+    counts = side.counts[number, order]
+    at, sums = _all_shaped(counts[: scale.bins], side.sums[number, order[: scale.bins]])
     starts = [side.starts[number, place, : row[EVENTS]] for place, row in zip(order, at, strict=False)]
     longest = min(at.tolist(), key=lambda row: (-row[LONGEST], row[LONGEST_AT]))
     total, short, flat = at.sum(axis=0).tolist(), max(1, int(at[:, SHORT].sum())), max(1, int(at[:, FLAT].sum()))
@@ -152,139 +129,14 @@ def _flat_top(channel: int, sign: float, scale: Scale, number: int, side: _Side)
         starts=tuple(np.sort(np.concatenate(starts))[:MOST_STARTS].tolist()),
         varied_events=total[VARIED],
         stepped_events=total[STEPPED],
-        bend_linear=float(sums[: scale.bins, BEND_SUM].sum()) / short,
-        steepness=float(sums[: scale.bins, STEEP_SUM].sum()) / flat,
+        bend_linear=float(sums[:, BEND_SUM].sum()) / short,
+        steepness=float(sums[:, STEEP_SUM].sum()) / flat,
     )
 
 
-@sample_loop
-def _scan(row: Samples, sign: float, place: int, first: int, limits: Samples, side: _Side) -> int:
-    """Take in every crest of a row from `place` on that ends in it; give where to go on. `first` is its first frame."""
-    coarsest = limits.shape[0] - 1
-    frames, checked = row.shape[0], place
-    while place < frames:
-        gate = max(LEAST_LINEAR, (side.highest[coarsest] - BINS) * limits[coarsest, 0])
-        if place >= checked:
-            checked = min(frames, place + CHUNK)
-            if _largest(row, sign, place, checked) < gate:
-                place = checked
-                continue
-        value = sign * row[place]
-        if value < gate or value <= sign * row[place - 1]:
-            place += 1
-            continue
-        end, crest = _crest(row, sign, place, limits[coarsest, 1])
-        if end + CONTEXT > frames:
-            return place
-        for scale in range(limits.shape[0]):
-            _take(row, sign, (place, end, crest, first), (scale, limits[scale, 0], limits[scale, 1]), side)
-        place = end
-    return place
-
-
-@sample_loop
-def _largest(row: Samples, sign: float, first: int, last: int) -> float:
-    """The largest value on one side, in four lanes so that no sample waits for the one before."""
-    a = b = c = d = sign * row[first]
-    for i in range(first, last - 3, 4):
-        a, b = max(a, sign * row[i]), max(b, sign * row[i + 1])
-        c, d = max(c, sign * row[i + 2]), max(d, sign * row[i + 3])
-    for i in range(last - (last - first) % 4, last):
-        a = max(a, sign * row[i])
-    return float(max(a, b, c, d))
-
-
-@sample_loop
-def _crest(row: Samples, sign: float, start: int, reach: float) -> tuple[int, int]:
-    """Climb from `start` and stop where the row has fallen by more than `reach`; give that place, and the crest's."""
-    end, crest, top = start, start, sign * row[start]
-    while end < row.shape[0] and end - start < MOST_FRAMES and sign * row[end] >= top - reach:
-        if sign * row[end] > top:
-            top, crest = sign * row[end], end
-        end += 1
-    return end, crest
-
-
-@sample_loop
-def _take(
-    row: Samples, sign: float, where: tuple[int, int, int, int], scale: tuple[int, float, float], side: _Side
-) -> None:
-    """Measure the top of a crest at one tolerance and add it to its bin, if it is high enough."""
-    start, end, crest, first_frame = where
-    number, step, reach = scale
-    top = sign * row[crest]
-    level = int(np.floor(top / step + 0.5))
-    if level <= side.highest[number] - BINS:
-        return
-    _raise(number, level, side)
-    low, high = crest, crest
-    while low > start and sign * row[low - 1] >= top - reach:
-        low -= 1
-    while high + 1 < end and sign * row[high + 1] >= top - reach:
-        high += 1
-    width, counts = high - low + 1, side.counts[number, level % BINS]
-    if counts[EVENTS] < MOST_STARTS:
-        side.starts[number, level % BINS, counts[EVENTS]] = first_frame + low
-    counts[EVENTS] += 1
-    counts[FRAMES] += width
-    if width > counts[LONGEST]:
-        counts[LONGEST], counts[LONGEST_AT] = width, first_frame + low
-    _shape(row, sign, (low, high, crest), reach + step, counts, side.sums[number, level % BINS])
-
-
-@sample_loop
-def _shape(
-    row: Samples,
-    sign: float,
-    where: tuple[int, int, int],
-    tolerance: float,
-    counts: NDArray[np.int64],
-    sums: Samples,
-) -> None:
-    """Count a top as flat, or keep how the neighbours of a short one lie."""
-    low, high, crest = where
-    width, top = high - low + 1, sign * row[crest]
-    counts[STEPPED] += _is_step(row, low, -1, STEP_SHARE * top, tolerance) and _is_step(
-        row, high, 1, STEP_SHARE * top, tolerance
-    )
-    if width > 2:
-        half = 0.5 * (width - 1)
-        fall = min(_fall(row, sign, top, low, -1), _fall(row, sign, top, high, 1))
-        if fall > FLAT_FACTOR * tolerance * ((half + CONTEXT) / half) ** 2:
-            counts[FLAT] += 1
-            counts[FLAT_FRAMES] += width
-            sums[STEEP_SUM] += fall * width / (CONTEXT * top)
-        return
-    bend = 2.0 * top - sign * (row[low - 1] + row[high + 1])
-    counts[VARIED] += counts[SHORT] > 0 and abs(bend - sums[LAST_BEND]) > VARIED_FACTOR * tolerance
-    sums[LAST_BEND] = bend
-    sums[BEND_SUM] += bend
-    counts[SHORT] += 1
-    counts[PAIRS] += width == 2
-
-
-@sample_loop
-def _is_step(row: Samples, edge: int, step: int, least: float, tolerance: float) -> bool:
-    """Whether a row falls at an edge by `least` or more in one step and then rests, as a staircase does."""
-    near, far = row[edge + step], row[edge + 2 * step]
-    return bool(abs(near - row[edge]) >= least and abs(near - far) <= tolerance)
-
-
-@sample_loop
-def _fall(row: Samples, sign: float, top: float, edge: int, step: int) -> float:
-    """How far the samples beside an edge lie under the top, at the deepest."""
-    deepest = 0.0
-    for distance in range(1, CONTEXT + 1):
-        deepest = max(deepest, top - sign * row[edge + step * distance])
-    return deepest
-
-
-@sample_loop
-def _raise(scale: int, level: int, side: _Side) -> None:
-    """Let a level be the highest, and empty the bins that it comes to reuse."""
-    if level <= side.highest[scale]:
-        return
-    for fresh in range(max(side.highest[scale] + 1, level - BINS + 1), level + 1):
-        side.counts[scale, fresh % BINS] = 0
-        side.sums[scale, fresh % BINS] = 0.0
-    side.highest[scale] = level
+def _all_shaped(counts: NDArray[np.int64], sums: Samples) -> tuple[NDArray[np.int64], Samples]:
+    """Give counts and sums of bins, (bins, ...), as if every top's shape had been looked at."""
+    events, whole = counts[:, EVENTS], counts.copy()
+    factor = (events / np.clip(events, 1, MOST_SHAPED))[:, None]
+    whole[:, SHAPES] = np.rint(counts[:, SHAPES] * factor)
+    return whole, sums * factor

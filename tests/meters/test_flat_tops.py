@@ -111,6 +111,18 @@ def test_sides_and_channels_are_apart() -> None:
     assert flat == {(1, False)}
 
 
+def test_more_tops_than_are_looked_at_closely() -> None:
+    """Of 30,018 tops each is counted, and their shapes, lengths and bends have the shares that a part of them has."""
+    seconds = (1.0, 6.0)
+    less, more = (upper(on_grid(np.clip(sine(5003.0, s, peak=0.5 * 2**0.5), -0.5, 0.5), 24)) for s in seconds)
+    assert (less.events, more.events) == (pytest.approx(5003, abs=1), pytest.approx(30_018, abs=1))
+    for count in ("flat_events", "flat_frames", "short_events", "pair_events", "varied_events"):
+        assert getattr(more, count) / more.events == pytest.approx(getattr(less, count) / less.events, abs=0.01), count
+    assert more.frames / more.events == pytest.approx(less.frames / less.events, abs=0.01)
+    assert more.bend_linear == pytest.approx(less.bend_linear, rel=0.01)
+    assert more.steepness == pytest.approx(less.steepness, rel=0.01)
+
+
 def test_first_places() -> None:
     """The first twenty tops are listed in order, the first where a quarter of a period of the clipped sine ends."""
     found = upper(np.clip(sine(100.0, 1.0, peak=1.0), -0.5, 0.5))

@@ -360,3 +360,14 @@ def test_several_songs_are_listed(stager: Command, tmp_path: Path) -> None:
                 assert stream.next("state")["name"] == song["name"]
         with server.looking("/events/000000000000") as stream:
             assert stream.next("gone") == {}
+
+
+@pytest.mark.parametrize("missing", ["starlette", "uvicorn", "segno"])
+def test_the_page_is_an_extra(stager: Command, tmp_path: Path, missing: str) -> None:
+    """Without a package of the extra a watch runs as ever; asked for the page it is exit 2 and says what to install."""
+    (tmp_path / f"{missing}.py").write_text(f"raise ModuleNotFoundError('none', name={missing!r})\n", "utf-8")
+    song, without = Song.made(stager, tmp_path / "song"), {"PYTHONPATH": str(tmp_path)}
+    assert stager("watch", song.folder, "--until-idle", "0", env=without).code == 0
+    result = stager("watch", song.folder, "--until-idle", "0", "--page", env=without)
+    assert (result.code, f"{missing}, which is not installed" in result.stderr) == (2, True)
+    assert "pip install 'stager[page]'" in result.stderr

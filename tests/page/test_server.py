@@ -123,5 +123,6 @@ def test_too_many_connections_are_closed_unanswered(monkeypatch: pytest.MonkeyPa
 def test_the_end_comes_at_once() -> None:
     """A server ends though connections lie open, and a second end is none."""
     with served(_here) as (server, port, _), socket.create_connection(("127.0.0.1", port), HUNG_S):
+        assert b"here" in answer(port)  # so the connection before it was taken too
         server.stop()
         server.call(lambda: None)
