@@ -41,7 +41,8 @@ def stage_all(
         PlaceError: where a place fails; what was published until then stays.
     """
     outcomes: dict[str, Outcome] = {}
-    listed, clashing = list(names), clashes(staging.project, stems_in(staging.project))
+    here = stems_in(staging.project)
+    listed, clashing = _with_fellows(staging, list(names), here), clashes(staging.project, here)
 
     def note(relative: str, news: News) -> None:
         outcomes[relative] = news.outcome
@@ -125,6 +126,13 @@ def _let_rest(project: Project, relative: str) -> None:
         raise StillGrowingStem(
             f"{shown(relative)}: expected it to rest for {settle_s:g} s, found it still being written"
         )
+
+
+def _with_fellows(staging: Staging, names: list[str], here: Iterable[str]) -> list[str]:
+    """Add the members of their links that have no copy yet: a link is decided from all that lie in the inbox."""
+    links = [link for name in names if (link := staging.groups.link_of(shown(name)))]
+    fellows = [name for name in here if name not in names and staging.groups.link_of(shown(name)) in links]
+    return [*names, *(name for name in fellows if staging.current_now(name) is None)]
 
 
 def _held(staging: Staging, names: Iterable[str]) -> dict[str, StillGrowingStem]:

@@ -43,6 +43,7 @@ class Bench:
     awaited: frozenset[str] = frozenset()
     _working: dict[Work, StemJob] = field(default_factory=dict)
     _measured: dict[str, StemJob] = field(default_factory=dict)
+    _undecided: set[str] = field(default_factory=set)
 
     def __len__(self) -> int:
         """How many stems are at work."""
@@ -59,7 +60,8 @@ class Bench:
 
     def is_at(self, relative: str) -> bool:
         """Whether this stem is at work."""
-        return any(job.relative == relative for job in self._working.values())
+        jobs = (*self._working.values(), *self._measured.values())
+        return any(job.relative == relative for job in jobs)
 
     def put(self, job: StemJob) -> None:
         """Put a stem to work."""
@@ -98,11 +100,13 @@ class Bench:
     def _decide(self, link: Link) -> None:
         """Put the members of a link to work for their copies, once all that are known to come have been measured."""
         groups = self.staging.groups
-        if not any(groups.link_of(job.stem) is link for job in self._measured.values()):
+        measured = any(groups.link_of(job.stem) is link for job in self._measured.values())
+        if not measured and link.name not in self._undecided:
             return
         coming = (*(job.stem for job in self._working.values() if job.link_trim is None), *self.awaited)
         if any(groups.link_of(stem) is link for stem in coming if stem not in self._measured):
             return
+        self._undecided.discard(link.name)
         trim = groups.decided(link)
         for stem in [stem for stem in self._measured if groups.link_of(stem) is link]:
             self.put(replace(self._measured.pop(stem), link_trim=trim))
@@ -168,6 +172,8 @@ class Bench:
 
     def _refused(self, job: StemJob, error: StemError) -> News:
         self.staging.groups.settled(job.stem)
+        if job.link_trim:  # the others were decided with it, and are decided anew without it
+            self._undecided.add(job.link_trim.link)
         return News(self.staging.refuse(job, error))
 
 

@@ -19,6 +19,8 @@ class Groups:
     def __init__(self, project: Project, known: Known) -> None:
         self._project, self._known = project, known
         self._coming: dict[str, LinkMember] = {}
+        self._decided: dict[tuple[str, int], LinkTrim | None] = {}
+        self._number = 0
 
     def link_of(self, relative: str) -> Link | None:
         """Give the link of a stem, by its printable name."""
@@ -32,9 +34,14 @@ class Groups:
         trim = self.decided(link)
         return trim is not None and entry.linked == trim.model_dump_json()
 
+    def look_again(self) -> None:
+        """Decide anew when asked next: members may have come to the inbox or gone from it."""
+        self._number += 1
+
     def expect(self, member: LinkMember) -> None:
         """Count a stem that was just measured, though its copy isn't in place yet."""
         self._coming[member.stem] = member
+        self.look_again()
 
     def settled(self, stem: str | None = None) -> None:
         """Count no longer what was measured of a stem, or of all: its copy is in place, or there is none."""
@@ -42,9 +49,16 @@ class Groups:
             self._coming.clear()
         else:
             self._coming.pop(stem, None)
+        self.look_again()
 
     def decided(self, link: Link) -> LinkTrim | None:
         """Decide a link from those just measured and the stored ones of all others; None where there is no member."""
+        key = link.name, self._number + self._known.changes
+        if key not in self._decided:
+            self._decided = {key: self._decide(link)}
+        return self._decided[key]
+
+    def _decide(self, link: Link) -> LinkTrim | None:
         found = {entry.stem: member for entry, member in self.members(link)}
         found |= {stem: member for stem, member in self._coming.items() if self.link_of(stem) is link}
         members = [found[stem] for stem in sorted(found)]
@@ -60,7 +74,9 @@ class Groups:
         """Give the stored members of a link that still count."""
         target = self._project.link_target(link)
         for entry in self._known.of_links():
-            if self.link_of(entry.stem) is not link or not os.path.lexists(self._path(entry)):
+            if entry.state == "refused" or self.link_of(entry.stem) is not link:
+                continue
+            if not os.path.lexists(self._path(entry)):
                 continue
             member = LinkMember.model_validate_json(entry.member)
             if member.target == target and member.source_sha256 == entry.source_sha256:

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Final, Literal
 
-from stager.errors import PlaceError
+from stager.errors import NoSpace, PlaceError
 from stager.names import shown
 
 State = Literal["open", "staged", "refused"]
@@ -79,6 +79,7 @@ class Known:
         self._known: dict[bytes, Entry] = {}
         self._of_source: defaultdict[str, set[bytes]] = defaultdict(set)
         self._members: set[bytes] = set()
+        self.changes = 0
         self._know(entries)
 
     def entry(self, key: bytes) -> Entry | None:
@@ -98,6 +99,7 @@ class Known:
         return tuple(self._known[key] for key in sorted(self._members))
 
     def _know(self, entries: Iterable[Entry]) -> None:
+        self.changes += 1
         for entry in entries:
             if former := self._known.get(entry.key):
                 self._of_source[former.source_sha256].discard(entry.key)
@@ -130,6 +132,7 @@ class Ledger(Known):
         if former := self._known.pop(key, None):
             self._of_source[former.source_sha256].discard(key)
             self._members.discard(key)
+            self.changes += 1
 
     def known_takes(self) -> dict[bytes, str]:
         """Give the fingerprint of every take that was dealt with, by key."""
@@ -212,5 +215,7 @@ def _asking() -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
+        if "full" in str(error):
+            raise NoSpace("the ledger in .stager: expected room to write, found the disk full") from error
         says = f"the ledger in .stager can't be used: {shown(str(error))}"
         raise PlaceError(f"{says}; move it away, and stems are measured anew, nothing is lost") from error

@@ -18,6 +18,11 @@ def allow_work() -> None:
     _TOLD.clear()
 
 
+def is_stopping() -> bool:
+    """Say whether a stop was requested."""
+    return _TOLD.is_set()
+
+
 def check_stop() -> None:
     """End here where a stop was requested.
 

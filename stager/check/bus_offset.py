@@ -1,8 +1,12 @@
-"""The offset that the mix bus asks of all trims, from the stems as they are."""
+"""The offset that the mix bus asks of all trims, from the stems as they are.
+
+Stems that are left as they are, such as a click, do not move with the others, and so do not count here.
+"""
 
 from stager.bus import forecast
-from stager.check.gather import gather, parts_of
+from stager.check.gather import Gathered, gather, parts_of
 from stager.judge import needed_offset_db
+from stager.model import DecidedBy
 from stager.project import Project
 
 
@@ -12,8 +16,13 @@ def asked_offset_db(project: Project) -> float:
     Raises:
         PlaceError: where the inbox can't be looked through.
     """
-    stems, _ = gather(project)
+    return offset_db_of(project, gather(project)[0])
+
+
+def offset_db_of(project: Project, stems: list[Gathered]) -> float:
+    """Give the same of stems that were gathered already."""
     bus, step_db = project.settings.bus, project.settings.target.step_db
-    parts = list(parts_of(project, stems))
+    moving = [stem for stem in stems if stem.sidecar.trim.decided_by is not DecidedBy.LEAVE]
+    parts = list(parts_of(project, moving))
     found = forecast(parts, pan_law_db=bus.pan_law_db, ceiling_dbtp=bus.ceiling_dbtp, step_db=step_db)
     return needed_offset_db(found, project.bus_offset_db)

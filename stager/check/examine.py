@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from stager.bus import against_rough, forecast, restored_balance
+from stager.check.bus_offset import offset_db_of
 from stager.check.gather import Gathered, gather, originals, parts_of, restoring
 from stager.containers import fingerprint_if_there
 from stager.inbox import stems_in
@@ -22,6 +23,7 @@ from stager.model.handover import SetFinding
 from stager.model.pairs import Kinship
 from stager.names import shown
 from stager.pairs import ComparedPair, NamedStem, compare_set
+from stager.pipeline import RULES_VERSION
 from stager.project import Project
 from stager.standing import as_text
 
@@ -40,7 +42,7 @@ class Wish:
 
 def state_of(project: Project) -> str:
     """Name the state of a project's stems and settings: another name means that an earlier report is out of date."""
-    settings = f"{project.settings.model_dump_json(by_alias=True)} {project.bus_offset_db:g}"
+    settings = f"{project.settings.model_dump_json(by_alias=True)} {project.bus_offset_db:g} {RULES_VERSION}"
     digest = sha256(settings.encode())
     for name in stems_in(project):
         found = fingerprint_if_there(project.inbox / name)
@@ -73,6 +75,7 @@ def examine(project: Project, wish: Wish | None = None) -> SetReport:
         stems=len(stems),
         findings=_findings(project, stems, pairs),
         bus=found,
+        offset_db=offset_db_of(project, stems) if bus.apply else None,
         links_proposed=tuple(link_proposals([each.pair for each in pairs], _linked(project, stems))),
         doubles=tuple(_double(each) for each in pairs if each.candidate.is_double or _is_copy(each.pair)),
         pairs_left_out=left_out,
@@ -86,8 +89,8 @@ def examine(project: Project, wish: Wish | None = None) -> SetReport:
 def _findings(project: Project, stems: Sequence[Gathered], pairs: Sequence[ComparedPair]) -> tuple[SetFinding, ...]:
     """All findings of the set, worst first; what is deliberate in the project is usable."""
     allow = frozenset(map(str, project.settings.project.allow))
-    names = [stem.sidecar.stem for stem in stems]
-    waiting = [finding for link in project.settings.links for finding in link_incomplete(link.name, link.match, names)]
+    groups = zip(project.settings.links, _linked(project, stems), strict=True)
+    waiting = [finding for link, names in groups for finding in link_incomplete(link.name, link.match, names)]
     copies = [finding for each in pairs if _is_copy(each.pair) for finding in pair_findings(each.pair, is_double=True)]
     found = [*_allowed([*copies, *waiting], project, allow), *handover([stem.facts for stem in stems], allow)]
     return tuple(sorted(found, key=lambda finding: -finding.verdict.severity))

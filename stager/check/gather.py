@@ -41,6 +41,9 @@ def gather(project: Project) -> tuple[list[Gathered], list[Refused]]:
     standing = Standing(project, Known(read_entries(project.state / LEDGER)))
     names = stems_in(project)
     known = {name: staged for name in names if (staged := standing.current_now(name))}
+    moving = [project.link_for(shown(name)) for name in names if name not in known]
+    for name in [name for name in known if (link := project.link_for(shown(name))) and link in moving]:
+        del known[name]  # a link with a member that is not staged yet is decided anew for all
     due = [name for name in names if name not in known]
     outcomes = known | dict(zip(due, rehearse_all(project, due), strict=True))
     found, refused = [], []

@@ -7,13 +7,14 @@ import signal
 import sys
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import Annotated, Any, TextIO
+from typing import Annotated, Any, Final, TextIO
 
 import typer
 
 from stager import __version__
 from stager.cli.exits import Exit, FailOn, LogKind, ReferenceName
 from stager.errors import StagerError, Stopped
+from stager.stopping import request_stop
 
 app = typer.Typer(
     help="Gain-stages bounced stems: measures each, works out one clip-safe trim, writes trimmed copies with a log.",
@@ -45,12 +46,16 @@ PageToken = Annotated[
 PAGE_NEEDS = ("starlette", "uvicorn", "segno")
 
 
+_TOLD_TO_END: Final[list[int]] = []
+"""Filled by SIGTERM: which of the two signals ended the work."""
+
+
 def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
     """Load the room of a command, run it, and exit with its status."""
     try:
         status = importlib.import_module(f"stager.cli.{room}").run(**options)
     except (KeyboardInterrupt, Stopped):
-        status = Exit.INTERRUPTED
+        status = Exit.TERMINATED if _TOLD_TO_END else Exit.INTERRUPTED
     except StagerError as error:
         print(f"stager: {error}", file=sys.stderr)
         status = Exit.NOTHING_RAN
@@ -199,7 +204,8 @@ def schema() -> None:
 
 def main() -> None:
     """Run the command line; what it printed goes out in one piece at its end, so that one place knows what may fail."""
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(Exit.TERMINATED))
+    signal.signal(signal.SIGINT, _interrupt)
+    signal.signal(signal.SIGTERM, _terminate)
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")
     out, status = sys.stdout, 0
@@ -209,6 +215,18 @@ def main() -> None:
         except SystemExit as ended:
             status = ended.code if isinstance(ended.code, int) else 0
     sys.exit(_hand_over(out, printed.getvalue(), status))
+
+
+def _interrupt(_number: int, _frame: object) -> None:
+    """Let every read that is at work end at its next block, so that nobody waits for it."""
+    request_stop()
+    raise KeyboardInterrupt
+
+
+def _terminate(number: int, _frame: object) -> None:
+    _TOLD_TO_END.append(number)
+    request_stop()
+    sys.exit(Exit.TERMINATED)
 
 
 def _hand_over(out: TextIO | None, text: str, status: int) -> int:

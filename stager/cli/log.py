@@ -2,6 +2,7 @@
 
 import json
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -76,7 +77,8 @@ class JsonLog:
     def _write(self, level: str, project: str | None, content: dict[str, Any]) -> None:
         at = datetime.now(UTC).isoformat(timespec="milliseconds")
         line = json.dumps({"at": at, "level": level, "project": project, **content})
-        print(line, file=sys.stderr, flush=True)
+        with suppress(OSError):
+            print(line, file=sys.stderr, flush=True)
 
 
 def _of(news: News) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from stager.cli.screen import say, say_caution
 from stager.errors import PlaceError
 from stager.model import Staged
 from stager.names import on_screen, shown
+from stager.offset import with_offset
 from stager.project import Project
 from stager.report import collect
 from stager.report.publish import write_report
@@ -17,7 +18,7 @@ from stager.steps.projects import load_project
 
 def run(*, project: Path) -> Exit:
     """Write the report of a project into its outbox, and say where it is."""
-    loaded = load_project(project)
+    loaded = with_offset(load_project(project))
     outcomes = collect(loaded)
     written_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     places = write_report(loaded, outcomes, state=_state(loaded), written_at=written_at)

@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import Final
 
 from stager.cli.exits import FailOn
@@ -14,8 +15,9 @@ CAUTION: Final = "turn your monitors or headphones down before you first play {w
 
 
 def say(line: str) -> None:
-    """Print a line of talk to stderr."""
-    print(on_screen(line), file=sys.stderr, flush=True)
+    """Print a line of talk to stderr; where nobody takes it any more, the work goes on."""
+    with suppress(OSError):
+        print(on_screen(line), file=sys.stderr, flush=True)
 
 
 def print_json(document: object) -> None:

@@ -35,7 +35,12 @@ def run(
     names = [name for name in stems_in(loaded) if not only or matches_any(shown(name), only)]
     if not names:
         say(f"Nothing to stage: no stem lies in {shown(loaded.inbox)}{' that matches' if only else ''}.")
-    outcomes = list(rehearse_all(loaded, names)) if dry_run else _stage(loaded, names, again=again, jobs=jobs)
+    if dry_run:
+        outcomes = list(rehearse_all(loaded, names))
+    else:
+        outcomes = _stage(loaded, names, again=again, jobs=jobs)
+        if loaded.settings.bus.apply and not only:
+            outcomes = _with_bus(loaded, outcomes, jobs=jobs)
     if as_json:
         print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
     elif outcomes:
@@ -52,7 +57,7 @@ def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | N
         write_tables(project, outcomes_of(project))
     if gone:
         say(gone_line(gone))
-    return _with_bus(project, outcomes, jobs=jobs) if project.settings.bus.apply else outcomes
+    return outcomes
 
 
 def _with_bus(project: Project, outcomes: list[Outcome], *, jobs: int | None) -> list[Outcome]:
@@ -84,7 +89,7 @@ class Teller:
         count = f"{self._count}/{self._total} " if self._total else ""
         say(self._front + count + outcome_line(news.outcome))
         if news.instead_of:
-            say(f"  a file that is not ours is called {news.instead_of}; it stays, and the copy lies beside it")
+            say(f"  {news.instead_of}, which is yours or was altered by you, stays; the copy lies beside it")
         if isinstance(news.outcome, Staged) and news.outcome.called_before:
             say(f"  until now it was called {news.outcome.called_before}; its copy followed")
         for name in _not_carried(news.outcome):

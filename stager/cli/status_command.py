@@ -1,6 +1,5 @@
 """`stager status`: what a running watch is doing, from another shell."""
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -8,7 +7,7 @@ from stager.cli.exits import Exit
 from stager.cli.screen import print_json
 from stager.names import on_screen
 from stager.steps.projects import load_project
-from stager.watch import Status, read_status
+from stager.watch import Status, age_s, read_status
 
 STATE_WORDS: Final = {
     "watching": "watching, nothing to do",
@@ -31,7 +30,7 @@ def run(*, project: Path, as_json: bool) -> Exit:
 
 
 def _lines(status: Status) -> list[str]:
-    silent_s = _age_s(status.last_seen_at)
+    silent_s = None if status.last_seen_at is None else age_s(status.last_seen_at)
     seen = "" if silent_s is None else f", last seen {_ago(silent_s)}"
     who = f" (process {status.pid})" if status.pid else ""
     lines = [f"{status.project}: {STATE_WORDS.get(status.state, status.state)}{seen}{who}"]
@@ -46,12 +45,6 @@ def _lines(status: Status) -> list[str]:
         lines.append("without a copy of their last bounce:")
         lines += [f"  {failure.refused}: {failure.says}" for failure in status.failures]
     return lines
-
-
-def _age_s(at: str | None) -> float | None:
-    if at is None:
-        return None
-    return max(0.0, (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds())
 
 
 def _ago(seconds: float) -> str:

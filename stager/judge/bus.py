@@ -162,8 +162,14 @@ def rough_match(
 
 
 def needed_offset_db(forecast: BusForecast, taken_db: float) -> float:
-    """Give the offset that all trims should have, 0 or less; `taken_db` is what the summed stems have taken already."""
-    if forecast.uniform_offset_db is None:
+    """Give the offset that all trims should have, 0 or less; `taken_db` is what the summed stems have taken already.
+
+    What is in force stays while the sum keeps under its ceiling by less than two steps: the dither of the copies moves
+    the peak of the sum by a hair, and a step up and down for it would stage every stem for ever.
+    """
+    if forecast.uniform_offset_db is None or forecast.room_db is None:
+        return taken_db
+    if taken_db < 0.0 and 0.0 <= forecast.room_db < 2.0 * forecast.step_db:
         return taken_db
     return min(0.0, round(taken_db + forecast.uniform_offset_db, 9)) + 0.0
 

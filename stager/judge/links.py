@@ -133,7 +133,8 @@ def member_trim(trim: LinkTrim, member: LinkMember, average_after: FigureAfter) 
 def link_incomplete(link: str, patterns: Sequence[str], stems: Sequence[str]) -> list[SetFinding]:
     """Find what a link still waits for: each pattern that means no stem yet, or a second member.
 
-    `stems` are all that lie in the inbox. A stem that comes later decides for the group anew.
+    `stems` are its members in the inbox: those whose first link it is. A stem that comes later decides for the group
+    anew.
     """
     members = tuple(stem for stem in stems if matches_any(stem, patterns))
     waiting = [pattern for pattern in patterns if not any(matches(stem, pattern) for stem in stems)]

@@ -30,7 +30,10 @@ class RefusedStem(Record):
 
 
 class SetReport(Record):
-    """The set as a whole; `of` names the state of the stems that it was made of, `at` when."""
+    """The set as a whole; `of` names the state of the stems that it was made of, `at` when.
+
+    `offset_db` is what the bus asks of every trim, where the project file lets it.
+    """
 
     project: str
     at: str
@@ -38,6 +41,7 @@ class SetReport(Record):
     stems: int
     findings: tuple[SetFinding, ...]
     bus: BusForecast | None
+    offset_db: float | None = None
     links_proposed: tuple[LinkProposal, ...] = ()
     doubles: tuple[Double, ...] = ()
     pairs_left_out: int = 0

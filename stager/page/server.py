@@ -31,6 +31,8 @@ READ_S: Final = 10.0
 LONGEST_HEAD_BYTES: Final = 16_384
 END_S: Final = 2
 LOGGER: Final = "uvicorn.error"
+BROKEN_OFF: Final = frozenset({"LocalProtocolError"})
+"""What uvicorn 0.54 logs, rarely, where a connection broke off amid an answer: the other side's doing, and no news."""
 
 
 class _Bounded(H11Protocol):
@@ -61,7 +63,16 @@ class _Bounded(H11Protocol):
     def on_response_complete(self) -> None:
         """Begin to wait for the next request."""
         super().on_response_complete()
-        self._await_request()
+        if self.cycle.response_complete:
+            self._await_request()
+
+    def send_400_response(self, msg: str) -> None:
+        """Answer bytes that are no request; where they come amid an answer, there is no more to say (uvicorn 0.54)."""
+        if self.cycle is None or self.cycle.response_complete:
+            super().send_400_response(msg)
+            return
+        self.cycle.disconnected = True
+        self.transport.abort()
 
     def pause_writing(self) -> None:
         """The reader does not keep up: it has some seconds."""
@@ -105,9 +116,9 @@ class _FirstError(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Take a line of the server's log."""
-        if not self._said:
+        error = record.exc_info[1] if record.exc_info else record.getMessage()
+        if not self._said and type(error).__name__ not in BROKEN_OFF:
             self._said = True
-            error = record.exc_info[1] if record.exc_info else record.getMessage()
             self._say(f"the page had an error, the watch goes on: {error!r}")
 
 

@@ -47,8 +47,14 @@ def candidates(
         if by_name or alike >= ALIKE or (one_role and alike >= ROLE_ALIKE):
             is_double = one_role or is_double_by_name(names[one], names[other])
             found.append(Candidate(one, other, by_name, is_double, alike))
-    found.sort(key=lambda candidate: (not candidate.by_name, -candidate.likeness, candidate.one, candidate.other))
+    found.sort(key=_surest_first)
     return found[:MOST], max(0, len(found) - MOST)
+
+
+def _surest_first(candidate: Candidate) -> tuple[bool, bool, float, int, int]:
+    """Whose prints are alike comes before whose names are: a copy under another name is not crowded out by names."""
+    alike = candidate.likeness >= ALIKE
+    return not alike, not candidate.by_name, -candidate.likeness, candidate.one, candidate.other
 
 
 def _likeness(found: PrintMatch) -> float:

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Event
 from types import FrameType
 from typing import Final
 
@@ -22,6 +21,8 @@ from stager.watch.voice import Voice
 LOOK_S: Final = 0.2
 DISCOVER_S: Final = 3.0
 MOST_PROJECTS: Final = 1000
+ENDING: Final = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+"""Signals that end a watch; the last where a terminal is closed."""
 
 
 class Daemon:
@@ -41,7 +42,6 @@ class Daemon:
     ) -> None:
         self._projects, self._parents, self._voice = projects, parents, voice
         self._poll, self._until_idle_s = poll, until_idle_s
-        self._ended = Event()
         self._signal: int | None = None
         self._keepers: dict[Path, tuple[Keeper, Future[None]]] = {}
         self._passed_over: dict[Path, str] = {}
@@ -87,7 +87,8 @@ class Daemon:
 
     def _loop(self, threads: ThreadPoolExecutor) -> None:
         begun_s = time.monotonic()
-        while not self._ended.wait(LOOK_S):
+        while self._signal is None:
+            time.sleep(LOOK_S)
             now_s = time.monotonic()
             self._discover(threads, now_s)
             for _, work in self._keepers.values():
@@ -104,8 +105,9 @@ class Daemon:
         """
         keepers = [keeper for keeper, _ in self._keepers.values()]
         for keeper in keepers:
-            if keeper.trouble and now_s - keeper.trouble_since_s > until_idle_s + PAUSE_S + 1.0:
-                raise keeper.trouble
+            trouble = keeper.trouble
+            if trouble and now_s - keeper.trouble_since_s > until_idle_s + PAUSE_S + 1.0:
+                raise trouble
         quiet_since_s = max(begun_s, *(keeper.active_at_s for keeper in keepers), 0.0)
         return not any(keeper.is_busy for keeper in keepers) and now_s - quiet_since_s >= until_idle_s
 
@@ -137,7 +139,7 @@ class Daemon:
     @contextmanager
     def _listening(self) -> Iterator[None]:
         allow_work()
-        former = {number: signal.signal(number, self._stop) for number in (signal.SIGINT, signal.SIGTERM)}
+        former = {number: signal.signal(number, self._stop) for number in ENDING}
         try:
             yield
         finally:
@@ -148,7 +150,6 @@ class Daemon:
     def _stop(self, number: int, _frame: FrameType | None) -> None:
         self._signal = number
         request_stop()
-        self._ended.set()
 
 
 def check_parents(parents: Sequence[Path]) -> None:

@@ -106,6 +106,7 @@ class Due:
             fingerprint = fingerprint_if_there(self.inbox / name)
             if fingerprint is None:
                 self._drop(name)
+                self.dealt_with(name)
             elif self._settling.is_ready(name, fingerprint, now_s):
                 yield name, fingerprint
                 most -= 1

@@ -22,7 +22,7 @@ from stager.model.take import TakeOutcome
 from stager.names import shown
 from stager.offset import keep_offset, with_offset
 from stager.project import Project
-from stager.staging import Staging, staging
+from stager.staging import LEDGER, LOCK, Staging, staging
 from stager.steps.projects import load_project
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
@@ -115,17 +115,18 @@ class Keeper:
         Raises:
             PlaceError: where a place fails; nothing stays open then.
         """
+        if not self.project.file.exists():
+            raise PlaceGone(f"{shown(self.project.file)}: expected the project file, found none; was the song moved?")
         with ExitStack() as stack:
             held = stack.enter_context(staging(self.project))
             executor = stack.enter_context(ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="stem"))
             bench = Bench(held, executor, room=ROOM * (os.cpu_count() or 1), ready=self._wake.set)
-            folders = self._folders()
             watch = ProjectWatch(held, bench, self._events(self.project.inbox, stack), self._tell_news, self._say)
             stack.callback(watch.end)
-            whole = SetWatch(self.project)
+            whole = SetWatch(self.project, self._say)
             stack.callback(whole.end)
             takes = self._takes(held, stack)
-            return _Open(stack.pop_all(), watch, takes, whole, folders)
+            return _Open(stack.pop_all(), watch, takes, whole, self._folders())
 
     def _takes(self, held: Staging, stack: ExitStack) -> TakesWatch | None:
         """Watch the folder of takes, where the project has one; a thread of its own judges them, so none waits."""
@@ -133,7 +134,11 @@ class Keeper:
         if folder is None:
             return None
         if not is_folder(folder):
-            raise PlaceGone(f"{shown(folder)}: expected the folder of takes of {self.project.name}, found none")
+            says = f"{shown(folder)}: expected the folder of takes of {self.project.name}, found none"
+            if not self.begun.done():
+                raise PlaceGone(says)
+            self._say(f"{says}; stems are staged, and takes are judged again when it is back")
+            return None
         executor = stack.enter_context(ThreadPoolExecutor(1, thread_name_prefix="take"))
         events = self._events(folder, stack)
         takes = TakesWatch(self.project, held.ledger, executor, events, self._tell_take, self._say)
@@ -141,9 +146,10 @@ class Keeper:
         return takes
 
     def _folders(self) -> tuple[tuple[int, int] | None, ...]:
-        """Which folders lie under the names that are watched."""
-        folders = (self.project.inbox, self.project.outbox, self.project.takes)
-        return tuple(folder_identity(folder) for folder in folders if folder)
+        """Which folders and files lie under the names that are watched, and under those of our own."""
+        song, ours = self.project, self.project.state
+        places = (song.inbox, song.outbox, song.takes, song.folder, ours, ours / LEDGER, ours / LOCK)
+        return tuple(folder_identity(place) for place in places if place)
 
     def _events(self, folder: Path, stack: ExitStack) -> Events | None:
         if self._poll:
@@ -253,7 +259,8 @@ class Keeper:
         if now_s - at_s >= HEARTBEAT_S or (now_s - at_s >= CALM_S and doing != before):
             self._told = doing, now_s
             with suppress(PlaceError):
-                write_status(self.project, doing)
+                if is_folder(self.project.state):
+                    write_status(self.project, doing)
 
     def _doing(self) -> Doing:
         if self.trouble is not None:

@@ -71,6 +71,7 @@ class ProjectWatch:
             PlaceError: where a folder or the disk fails.
             Stopped: where the process was told to stop.
         """
+        self._staging.groups.look_again()
         self._look_around(now_s, everything=everything)
         for name, fingerprint in self._due.ripe(now_s, self._bench.free):
             self._at_work[name] = fingerprint
@@ -84,12 +85,12 @@ class ProjectWatch:
     @property
     def is_busy(self) -> bool:
         """Whether a stem is waited for or at work."""
-        return bool(self._due or self._at_work)
+        return bool(self._due or self._at_work or len(self._bench))
 
     @property
     def queue(self) -> int:
         """How many stems wait or are at work."""
-        return len(self._due) + len(self._at_work)
+        return len(self._due) + max(len(self._at_work), len(self._bench))
 
     @property
     def waiting(self) -> dict[str, str]:
@@ -109,10 +110,13 @@ class ProjectWatch:
         self._due.hurry(glance.hinted)
         if glance.whole and not self.is_busy and (gone := self._staging.note_gone(self._look.names)):
             self._say(gone_line(gone))
+            self.active_at_s = now_s
         self._look.done(glance, now_s)
 
     def _consider(self, name: str, now_s: float, *, again: bool = False) -> None:
-        if name not in self._due and name not in self._at_work and self._is_news(name, again=again):
+        if name in self._due or name in self._at_work or self._bench.is_at(name):
+            return
+        if self._is_news(name, again=again):
             self._due.add(name, now_s)
             self.active_at_s = now_s
 

@@ -4,17 +4,18 @@ import json
 import os
 import sys
 import threading
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from typing import Final
 
 from stager.check import MOST_COMPARED, examine, state_of
-from stager.errors import StagerError, Stopped
+from stager.errors import Stopped
 from stager.files import read_whole, write_whole
 from stager.inbox import stems_in
-from stager.judge import needed_offset_db
 from stager.model.check import SetReport
 from stager.project import Project
+from stager.stopping import is_stopping
 
 CHECK_NAME: Final = "check.json"
 REST_S: Final = 2.0
@@ -26,8 +27,8 @@ KINDER: Final = 10
 class SetWatch:
     """The set of one project; a thread of its own examines it."""
 
-    def __init__(self, project: Project) -> None:
-        self._project = project
+    def __init__(self, project: Project, say: Callable[[str], None] = lambda _says: None) -> None:
+        self._project, self._say = project, say
         self._threads = ThreadPoolExecutor(1, thread_name_prefix="set", initializer=_give_way)
         self._work: Future[SetReport] | None = None
         self._examined_at_s: float | None = None
@@ -61,25 +62,29 @@ class SetWatch:
                 self._work = self._threads.submit(examine, self._project)
 
     def end(self) -> None:
-        """Let go of what is at work; it only reads, so nobody need wait for it."""
-        self._threads.shutdown(wait=self._work is None, cancel_futures=True)
+        """Let go of what is at work; it only reads, so nobody need wait for it but where all ends at its next block."""
+        self._threads.shutdown(wait=self._work is None or is_stopping(), cancel_futures=True)
 
     def _is_fresh(self) -> bool:
         """Whether an earlier run examined the very same stems under the same settings."""
         with suppress(ValueError):
             found = json.loads(read_whole(self._project.state / CHECK_NAME) or b"{}")
-            return isinstance(found, dict) and found.get("of") == state_of(self._project)
+            if isinstance(found, dict) and found.get("of") == state_of(self._project):
+                self._offset_db = found.get("offset_db") or 0.0
+                return True
         return False
 
     def _write(self, work: Future[SetReport]) -> None:
-        """Write what was found; a stem that changed meanwhile ends it, and brings another look by itself."""
+        """Write what was found; that a set can't be examined stops no staging, and is said."""
         error = work.exception()
-        if isinstance(error, Stopped) or (error is not None and not isinstance(error, StagerError)):
+        if isinstance(error, Stopped):
             raise error
-        if error is None:
+        if error is not None:
+            self._say(f"the set could not be examined, staging goes on: {error or type(error).__name__}")
+        else:
             found = work.result()
-            if found.bus and self._project.settings.bus.apply:
-                self._offset_db = needed_offset_db(found.bus, self._project.bus_offset_db)
+            if found.offset_db is not None:
+                self._offset_db = found.offset_db
             document = found.to_data(with_overview=True)
             write_whole(self._project.state / CHECK_NAME, (json.dumps(document, indent=1) + "\n").encode())
 

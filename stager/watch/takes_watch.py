@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from typing import Final
 
@@ -50,6 +50,8 @@ class TakesWatch:
         self._at_work: dict[str, Judging] = {}
         self._look = Look(events, lambda: takes_in(project), lambda name: is_take(project, name), self._say_deaf)
         self.active_at_s = 0.0
+        if self._known.get(FOLDER_KEY) != os.fspath(self._folder):
+            self._begin_with(takes_in(project))
 
     @property
     def is_busy(self) -> bool:
@@ -74,8 +76,6 @@ class TakesWatch:
             Stopped: where the process was told to stop.
         """
         glance = self._look.at(now_s, everything=everything)
-        if self._known.get(FOLDER_KEY) != os.fspath(self._folder):
-            self._begin_with(glance.names)
         for name in glance.names:
             if name not in self._due and name not in self._at_work and self._is_news(name):
                 self._due.add(name, now_s)
@@ -97,7 +97,7 @@ class TakesWatch:
             if not work.cancelled():
                 work.exception()
 
-    def _begin_with(self, names: tuple[str, ...]) -> None:
+    def _begin_with(self, names: Iterable[str]) -> None:
         """Know what lies there at the first start; it is old, and nobody asked about it."""
         found = [(os.fsencode(name), self._look_at(name), "") for name in names]
         self._note([*found, (FOLDER_KEY, os.fspath(self._folder), "")])

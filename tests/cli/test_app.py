@@ -159,7 +159,7 @@ def test_copy_edited_by_hand_stays(tmp_path: Path) -> None:
     os.utime(song.outbox / "a.wav", (later, later))
     found = stager("stage", tmp_path)
     assert found.exit_code == Exit.DONE
-    assert "a file that is not ours is called a.wav; it stays, and the copy lies beside it" in found.stderr
+    assert "a.wav, which is yours or was altered by you, stays; the copy lies beside it" in found.stderr
     assert (song.outbox / "a.wav").read_bytes() == b"edited"
     assert (song.outbox / "a.v2.wav.json").exists()
 

@@ -1,5 +1,6 @@
 """The server's bounds, and that what goes wrong in it stays in it."""
 
+import asyncio
 import socket
 import time
 from collections.abc import Callable, Iterator
@@ -56,6 +57,26 @@ def test_an_error_is_said_once() -> None:
     with served(_fails) as (_, port, said):
         assert [answer(port)[:12] for _ in range(3)] == [b"HTTP/1.1 500"] * 3
         assert said == ["the page had an error, the watch goes on: ZeroDivisionError('of our own')"]
+
+
+def test_noise_amid_an_answer_is_no_error() -> None:
+    """Bytes that are no request, sent while an answer is under way, end that connection, and nothing is said of it."""
+    ended: list[bool] = []
+
+    async def slow(_scope: Scope, _receive: Receive, send: Send) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        for _ in range(20):
+            await send({"type": "http.response.body", "body": b"more", "more_body": True})
+            await asyncio.sleep(0.02)
+        await send({"type": "http.response.body", "body": b""})
+        ended.append(True)
+
+    with served(slow) as (_, port, said), socket.create_connection(("127.0.0.1", port), HUNG_S) as connection:
+        connection.sendall(b"GET / HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n")
+        assert connection.recv(4)
+        connection.sendall(b"no size of a chunk\r\n")
+        wait(lambda: bool(ended) or bool(said))
+        assert said == []
 
 
 def test_an_end_by_itself_is_said() -> None:

@@ -41,6 +41,9 @@ THEMES: dict[str, Theme] = {
     "latency": latency.prove,
 }
 
+WHOLE_ONLY = frozenset({"takes"})
+"""Themes whose bounds are shares of a thousand cases, which a tenth can't show: run in short only where named."""
+
 
 def _line(proof: Proof) -> str:
     state = "ok  " if proof.ok else "FAIL"
@@ -55,7 +58,7 @@ def main() -> int:
     options = parser.parse_args()
     all_hold = True
     for name, theme in THEMES.items():
-        if options.only not in (None, name):
+        if options.only not in (None, name) or (options.short and options.only is None and name in WHOLE_ONLY):
             continue
         with tempfile.TemporaryDirectory(prefix=f"prove-{name}-") as folder:
             for proof in theme(Bench(Command(), Path(folder), options.short)):
