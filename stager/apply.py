@@ -3,6 +3,7 @@
 The original is opened for reading once more; its hash and fingerprint must be those from when it was measured.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -26,6 +27,7 @@ from stager.meters import Figure, LevelFigures, Measured, Panel
 from stager.model import Encoding, StreamInfo
 from stager.names import shown
 from stager.project import CopySettings
+from stager.steps.processing import Processed
 from stager.units import db_from_linear, linear_from_db
 
 
@@ -48,22 +50,37 @@ def copy_stream(info: StreamInfo, settings: CopySettings) -> StreamInfo:
     return info.model_copy(update={"encoding": encoding, "valid_bits": bits})
 
 
-def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings, draft: Draft) -> Applied:
-    """Write the copy of a stem that was heard, and seal the draft.
+def stored_stream(heard: Heard, settings: CopySettings, processed: Processed | None) -> StreamInfo:
+    """Give the stream of a stem's copy, with the shape that its steps gave it."""
+    return copy_stream(processed.as_original if processed else heard.measured.info, settings)
+
+
+def apply_trim(
+    path: Path,
+    heard: Heard,
+    gain_db: float,
+    settings: CopySettings,
+    draft: Draft,
+    processed: Processed | None = None,
+) -> Applied:
+    """Write the copy of a stem that was heard, of what its steps made of it where it has any, and seal the draft.
 
     Raises:
         ChangedStem: where the original is no longer the file that was measured.
         WouldClip: where the result does not fit the copy's integer grid.
         PlaceError: where the disk fails, or gives back other bytes than were written.
     """
-    before, after = heard.measured.info, copy_stream(heard.measured.info, settings)
-    check_fits(path, heard.measured, gain_db, after)
+    measured = processed.measured if processed else heard.measured
+    before, after = measured.info, stored_stream(heard, settings, processed)
+    check_fits(path, measured, gain_db, after)
     dithered = settings.dither == "tpdf" and needs_rounding(before, after, gain_db)
-    gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, heard.measured.silences)
+    gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, measured.silences)
     with open_audio(path, settle_s=0.0) as source, placing(draft.path):
-        as_it_is = gain_db == 0.0 and after == before
-        what = history_words(__version__, gain_db, dithered=dithered)
-        plan = CopyPlan(source, heard.source.sha256, None if as_it_is else gain, after, what)
+        as_it_is = gain_db == 0.0 and after == before and processed is None
+        steps = processed.names if processed else ()
+        what = history_words(__version__, gain_db, dithered=dithered, steps=steps)
+        blocks = processed.blocks if processed else None
+        plan = CopyPlan(source, heard.source.sha256, None if as_it_is else gain, after, what, blocks)
         written = write_copy(plan, draft.file)
         draft.file.flush()
         if not heard.fingerprint == source.fingerprint() == fingerprint_of(path):
@@ -75,9 +92,10 @@ def apply_trim(path: Path, heard: Heard, gain_db: float, settings: CopySettings,
     return Applied(figures, found_sha256, written, dithered)
 
 
-def history_words(version: str, gain_db: float, *, dithered: bool) -> str:
-    """Give the words for the coding history of a copy; no clock is in them."""
-    return f"stager {version}; gain {gain_db:+g} dB{'; TPDF dither' if dithered else ''}"
+def history_words(version: str, gain_db: float, *, dithered: bool, steps: Sequence[str] = ()) -> str:
+    """Give the words for the coding history of a copy, with the names of its steps; no clock is in them."""
+    words = [f"stager {version}", *steps, f"gain {gain_db:+g} dB", *(["TPDF dither"] if dithered else [])]
+    return "; ".join(words)
 
 
 def needs_rounding(before: StreamInfo, after: StreamInfo, gain_db: float) -> bool:

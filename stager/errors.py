@@ -9,6 +9,7 @@ StagerError
 │   ├── StillGrowingStem   "still_growing"       its writer has not finished
 │   ├── ChangedStem        "changed_while_read"  another file after the last read than before the first
 │   ├── WouldClip          "would_clip"          the result does not fit the integer grid
+│   ├── StepFailed         "step_failed"         a plug-in crashed, hung, or gave what is no audio
 │   └── NameRefused        "name_refused"        no copy or sidecar can carry this name
 ├── ConfigError    nothing was started
 ├── Stopped        the process was told to stop, and this work ended early
@@ -72,6 +73,12 @@ class WouldClip(StemError):
     """The result would not fit the integer grid of the copy."""
 
     code = "would_clip"
+
+
+class StepFailed(StemError):
+    """A plug-in crashed, hung, asked for too much memory, or gave what can't be used; the message names it."""
+
+    code = "step_failed"
 
 
 class NameRefused(StemError):

@@ -11,18 +11,16 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from stager import __version__
-from stager.apply import Applied, apply_trim, check_fits, copy_stream
-from stager.containers import clip_guard_linear
+from stager.apply import Applied, apply_trim, check_fits
 from stager.errors import ChangedStem, NameRefused, NotFiniteStem
 from stager.figures import figures_after
 from stager.files import Draft, draft_in, placing
-from stager.hear import Heard, findings_of, hear, not_finite_sentence
+from stager.hear import Heard, hear, not_finite_sentence
 from stager.judge import (
     Hint,
     LinkMember,
     LinkTrim,
     allowed,
-    decide_trim,
     link_member,
     member_trim,
     over_ceiling,
@@ -30,10 +28,9 @@ from stager.judge import (
     second_role_hint,
     with_bus_offset,
 )
-from stager.meters import Measured, Overview
+from stager.meters import Overview
 from stager.model import (
     CopyInfo,
-    DecidedBy,
     Fingerprint,
     Levels,
     ProjectStamp,
@@ -46,7 +43,7 @@ from stager.model import (
 from stager.names import shown
 from stager.outbox import CopyPlace, copy_place
 from stager.project import Project
-from stager.units import db_from_linear
+from stager.sound import Sound, sounding
 
 RULES_VERSION: Final = 2
 """Rises when the same stem under the same settings would get another trim, finding or copy."""
@@ -120,16 +117,21 @@ def prepare(job: StemJob) -> Prepared | Unchanged:
         StemError: where this stem can't be staged.
         PlaceError: where the outbox can't be written.
     """
-    heard, levels, trim = decided(job)
+    heard = _heard(job)
     if heard.source.sha256 == job.known_sha256:
         return Unchanged(heard.fingerprint)
-    settings = job.project.settings.copy_
-    after = copy_stream(heard.measured.info, settings)
-    place = copy_place(job.project, job.relative, after, job.own_sha256s)
+    with sounding(job.project, job.stem, job.path, heard, keep=True) as sound:
+        return _prepared(job, sound)
+
+
+def _prepared(job: StemJob, sound: Sound) -> Prepared:
+    heard, (levels, trim) = sound.heard, decided(job, sound)
+    place = copy_place(job.project, job.relative, sound.stored, job.own_sha256s)
     copy_draft = draft_in(place.path.parent)
     try:
-        applied = apply_trim(job.path, heard, trim.gain_db, settings, copy_draft)
-        sidecar = _sidecar(job, heard, levels, trim, _copy_info(job, heard, place, trim.target, applied))
+        settings = job.project.settings.copy_
+        applied = apply_trim(job.path, heard, trim.gain_db, settings, copy_draft, sound.processed)
+        sidecar = _sidecar(job, sound, levels, trim, _copy_info(job, heard, place, trim.target, applied))
         sidecar_draft = _sidecar_draft(sidecar, place)
     except BaseException:
         copy_draft.discard()
@@ -140,29 +142,28 @@ def prepare(job: StemJob) -> Prepared | Unchanged:
         copy_draft,
         sidecar_draft,
         heard.fingerprint,
-        heard.measured.overview,
+        sound.measured.overview,
         _hints(job, levels, trim),
         job.member,
         job.link_trim,
     )
 
 
-def decided(job: StemJob) -> tuple[Heard, Levels, TrimDecision]:
-    """Measure a stem and decide its trim; nothing is written.
+def decided(job: StemJob, sound: Sound) -> tuple[Levels, TrimDecision]:
+    """Give a stem's levels and its trim; nothing is written.
 
     Raises:
         StemError: where this stem can't be staged.
     """
-    heard, levels = _heard(job)
     target = job.project.target_for(job.stem)
-    average_after = figures_after(heard.measured, target)["average"]
+    levels, average_after = sound.levels(target), figures_after(sound.measured, target)["average"]
     if job.member is None or job.link_trim is None:
-        trim = _trim(job, heard.measured, levels, target)
-    elif heard.source.sha256 == job.member.source_sha256:
+        trim = sound.trim(levels, target)
+    elif sound.heard.source.sha256 == job.member.source_sha256:
         trim = member_trim(job.link_trim, job.member, average_after)
     else:
         raise ChangedStem(f"{job.stem}: expected the file that its link was decided with, found another")
-    return heard, levels, with_bus_offset(trim, job.project.bus_offset_db, average_after)
+    return levels, with_bus_offset(trim, job.project.bus_offset_db, average_after)
 
 
 def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:
@@ -171,55 +172,31 @@ def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:
     Raises:
         StemError: where this stem can't be staged.
     """
-    heard, levels = _heard(job)
+    heard = _heard(job)
     if heard.source.sha256 == job.known_sha256:
         return Unchanged(heard.fingerprint)
     target, role = job.project.target_for(job.stem), job.project.role_for(job.stem)
-    member = link_member(
-        job.stem,
-        heard.source.sha256,
-        levels,
-        target,
-        figures_after(heard.measured, target),
-        clip_guard_dbfs=_clip_guard_dbfs(job, heard.measured),
-        role=role.name if role else None,
-    )
+    with sounding(job.project, job.stem, job.path, heard, keep=False) as sound:
+        member = link_member(
+            job.stem,
+            heard.source.sha256,
+            sound.levels(target),
+            target,
+            figures_after(sound.measured, target),
+            clip_guard_dbfs=sound.clip_guard_dbfs,
+            role=role.name if role else None,
+        )
     return heard, member
 
 
-def _heard(job: StemJob) -> tuple[Heard, Levels]:
+def _heard(job: StemJob) -> Heard:
     if job.clash:
         raise NameRefused(job.clash)
     settle_s = job.project.settings.project.settle_s
     heard = job.heard or hear(job.path, os.path.relpath(job.path, job.project.folder), settle_s=settle_s)
     if heard.measured.not_finite_frame is not None:
         raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")
-    target = job.project.target_for(job.stem)
-    return heard, heard.measured.levels(target.reference, target.channels)
-
-
-def _clip_guard_dbfs(job: StemJob, measured: Measured) -> float | None:
-    guard = clip_guard_linear(copy_stream(measured.info, job.project.settings.copy_))
-    return None if guard is None else db_from_linear(guard)
-
-
-def _trim(job: StemJob, measured: Measured, levels: Levels, target: Target) -> TrimDecision:
-    role = job.project.role_for(job.stem)
-    figures = figures_after(measured, target)
-    rule = "average" if figures[target.rule](0.0) is None and target.rule != "leave" else target.rule
-    decision = decide_trim(
-        levels,
-        target.model_copy(update={"rule": rule}),
-        figures[rule],
-        average_after=figures["average"],
-        clip_guard_dbfs=_clip_guard_dbfs(job, measured),
-        role=role.name if role else None,
-    )
-    notes = [decision.because]
-    if decision.decided_by is not DecidedBy.SILENT:
-        notes += [f"It has no {target.rule} figure, so its average counts."] * (rule != target.rule)
-        notes += ["It is shorter than 400 ms, so it counts as one block."] * measured.average.short
-    return decision.model_copy(update={"target": target, "because": " ".join(notes)})
+    return heard
 
 
 def _copy_info(job: StemJob, heard: Heard, place: CopyPlace, target: Target, applied: Applied) -> CopyInfo:
@@ -244,17 +221,19 @@ def rehearse(job: StemJob) -> Sidecar:
     Raises:
         StemError: where this stem can't be staged.
     """
-    heard, levels, trim = decided(job)
-    after = copy_stream(heard.measured.info, job.project.settings.copy_)
-    check_fits(job.path, heard.measured, trim.gain_db, after)
-    copy_place(job.project, job.relative, after, job.own_sha256s)
-    return _sidecar(job, heard, levels, trim, None)
+    with sounding(job.project, job.stem, job.path, _heard(job), keep=False) as sound:
+        levels, trim = decided(job, sound)
+        check_fits(job.path, sound.measured, trim.gain_db, sound.stored)
+        copy_place(job.project, job.relative, sound.stored, job.own_sha256s)
+        return _sidecar(job, sound, levels, trim, None)
 
 
-def _sidecar(job: StemJob, heard: Heard, levels: Levels, trim: TrimDecision, made: CopyInfo | None) -> Sidecar:
-    limits, part = job.project.limits_for(job.stem), PurePosixPath(job.stem).stem
-    found = findings_of(heard, levels, limits, gain_db=trim.gain_db, part=part)
-    findings = allowed([*found, *over_ceiling(levels, trim)], job.project.allowed_for(job.stem))
+def _sidecar(job: StemJob, sound: Sound, levels: Levels, trim: TrimDecision, made: CopyInfo | None) -> Sidecar:
+    limits, part, heard = job.project.limits_for(job.stem), PurePosixPath(job.stem).stem, sound.heard
+    found = sound.findings(levels, limits, gain_db=trim.gain_db, part=part)
+    findings = allowed(
+        [*found, *sound.plugin_findings(levels), *over_ceiling(levels, trim)], job.project.allowed_for(job.stem)
+    )
     return Sidecar(
         schema="stager/sidecar/1",
         stem=job.stem,
@@ -265,6 +244,7 @@ def _sidecar(job: StemJob, heard: Heard, levels: Levels, trim: TrimDecision, mad
         findings=findings,
         verdict=worst(findings),
         copy=made,
+        steps=sound.stamps,
         project=ProjectStamp(name=job.project.name, settings_sha256=job.project.settings_sha256_for(job.stem)),
         stager=StagerStamp(version=__version__),
         staged_at=datetime.now(UTC).isoformat(timespec="milliseconds"),

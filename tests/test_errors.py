@@ -16,6 +16,7 @@ CODES = {
     "StillGrowingStem": "still_growing",
     "ChangedStem": "changed_while_read",
     "WouldClip": "would_clip",
+    "StepFailed": "step_failed",
     "NameRefused": "name_refused",
 }
 """The refusal codes that scripts depend on."""

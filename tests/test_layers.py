@@ -14,7 +14,20 @@ FLOORS = [
     {"model"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
-    {"hear", "figures", "apply", "outbox", "inbox", "pipeline", "takes", "groups", "standing", "holders", "offset"},
+    {
+        "hear",
+        "figures",
+        "apply",
+        "outbox",
+        "inbox",
+        "pipeline",
+        "sound",
+        "takes",
+        "groups",
+        "standing",
+        "holders",
+        "offset",
+    },
     {"staging", "bench", "batch", "bus", "pairs", "verify"},
     {"watch", "report", "check"},
     {"page", "demo", "cli", "__main__"},
@@ -33,6 +46,11 @@ SAME_FLOOR = {
     ("pipeline", "figures"),
     ("pipeline", "hear"),
     ("pipeline", "outbox"),
+    ("pipeline", "sound"),
+    ("sound", "apply"),
+    ("sound", "figures"),
+    ("sound", "hear"),
+    ("sound", "outbox"),
     ("bench", "staging"),
     ("batch", "bench"),
     ("batch", "staging"),
@@ -48,7 +66,8 @@ DOORS = {
     "sqlite3": {"ledger.py"},
     "watchdog": {"watch/events.py"},
     "soundfile": {"containers/sndfile.py"},
-    "pedalboard": set(),
+    "pedalboard": {"steps/host.py"},
+    "soxr": {"steps/resample.py"},
     "typer": {"cli/app.py"},
     "rich": {"report/terminal.py"},
     "jinja2": {"report/html.py"},
@@ -198,7 +217,8 @@ def test_a_stem_error_becomes_an_outcome_in_few_places(path: Path) -> None:
         for name in ast.walk(node.type)
         if isinstance(name, ast.Name)
     }
-    assert not caught & {"Exception", "BaseException"} or _only_cleans_up(path)
+    plugin_edge = name_of(path) == "steps/worker.py"  # the edge of a plug-in's process: all that it raises ends there
+    assert not caught & {"Exception", "BaseException"} or _only_cleans_up(path) or plugin_edge
     assert "StemError" not in caught or name_of(path) in {
         "cli/measure_command.py",
         "bench.py",

@@ -191,8 +191,14 @@ def status(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # n
 
 
 @app.command()
+def steps(as_json: AsJson = False) -> None:  # noqa: FBT002
+    """List the steps and other plug-ins that are installed, with their settings."""
+    run_command("steps_command", as_json=as_json)
+
+
+@app.command()
 def schema() -> None:
-    """Print the JSON Schema of the project file."""
+    """Print the JSON Schema of the project file, with the settings of every installed plug-in."""
     run_command("schema_command")
 
 

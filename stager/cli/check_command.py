@@ -8,8 +8,8 @@ from stager.cli.exits import Exit, FailOn
 from stager.cli.screen import fails, print_json, say
 from stager.names import shown
 from stager.offset import with_offset
-from stager.project import load_project
 from stager.report import check_text
+from stager.steps.projects import load_project
 
 
 def run(*, project: Path, more: int | None, rough: Path | None, fail_on: FailOn | None, as_json: bool) -> Exit:

@@ -11,7 +11,8 @@ from stager.cli.log import HumanLog, JsonLog
 from stager.cli.screen import say
 from stager.errors import ConfigError
 from stager.page import Page, PageOptions, qr_lines
-from stager.project import Project, load_project
+from stager.project import Project
+from stager.steps.projects import load_project
 from stager.watch import Word
 from stager.watch.discover import project_files_below
 

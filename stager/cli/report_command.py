@@ -10,9 +10,10 @@ from stager.errors import PlaceError
 from stager.model import Staged
 from stager.names import on_screen, shown
 from stager.offset import with_offset
-from stager.project import Project, load_project
+from stager.project import Project
 from stager.report import collect
 from stager.report.publish import write_report
+from stager.steps.projects import load_project
 
 
 def run(*, project: Path) -> Exit:

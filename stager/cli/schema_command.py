@@ -2,10 +2,11 @@
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json
-from stager.project import project_schema
+from stager.steps.catalogue import installed
+from stager.steps.schema import full_schema
 
 
 def run() -> Exit:
     """Print it."""
-    print_json(project_schema())
+    print_json(full_schema(installed()))
     return Exit.DONE

@@ -13,10 +13,11 @@ from stager.inbox import stems_in
 from stager.model import Outcome, Refused, Staged
 from stager.names import shown
 from stager.offset import keep_offset, with_offset
-from stager.project import Project, load_project
+from stager.project import Project
 from stager.project.patterns import matches_any
 from stager.report import gone_line, outcome_data, outcome_line, outcomes_of, outcomes_text, write_tables
 from stager.staging import staging
+from stager.steps.projects import load_project
 
 
 def run(

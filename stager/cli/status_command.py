@@ -6,7 +6,7 @@ from typing import Final
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json
 from stager.names import on_screen
-from stager.project import load_project
+from stager.steps.projects import load_project
 from stager.watch import Status, age_s, read_status
 
 STATE_WORDS: Final = {

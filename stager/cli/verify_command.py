@@ -4,8 +4,8 @@ from pathlib import Path
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json, say
-from stager.project import load_project
 from stager.report import Row, rows_text
+from stager.steps.projects import load_project
 from stager.verify import Verified, verify_project
 
 
@@ -28,7 +28,8 @@ def run(*, project: Path, as_json: bool) -> Exit:
 
 def _row(proof: Verified) -> Row:
     state = "stale" if proof.stale else "ok" if proof.ok else "DIFFERS"
-    notes = [*proof.differences, *(["its original was bounced anew since: stage it again"] if proof.stale else [])]
+    stale = ["its original was bounced anew since: stage it again"] if proof.stale else []
+    notes = [*proof.notes, *proof.differences, *stale]
     left = proof.residual
     figures = (
         (f"{left.peak_lsb:.3f}", f"{left.rms_lsb:.4f}", f"{left.expected_rms_lsb:.4f}") if left else ("-", "-", "-")

@@ -11,7 +11,8 @@ from stager.cli.screen import caution_text
 from stager.errors import ConfigError
 from stager.model import Staged
 from stager.model.take import TakeOutcome
-from stager.project import Project, load_project
+from stager.project import Project
+from stager.steps.projects import load_project
 from stager.watch import Daemon, Voice, Word, check_parents
 
 

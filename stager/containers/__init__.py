@@ -5,6 +5,7 @@ from stager.containers.comparing import chunk_differences, start_frames
 from stager.containers.facts import HeaderFacts, header_facts
 from stager.containers.opening import open_audio
 from stager.containers.requantise import Gain, clip_guard_linear
+from stager.containers.rescaling import rescaled
 from stager.containers.source import AudioFile, fingerprint_if_there, fingerprint_of
 from stager.containers.writing import CopyPlan, FinalFigures, Written, fill_fields, write_copy
 
@@ -23,6 +24,7 @@ __all__ = [
     "fingerprint_of",
     "header_facts",
     "open_audio",
+    "rescaled",
     "start_frames",
     "write_copy",
 ]

@@ -19,7 +19,16 @@ from stager.containers.bext import (
     with_history,
     with_loudness,
 )
-from stager.containers.fmt import format_for
+from stager.containers.fmt import format_for, format_of_stream
+from stager.containers.rescaling import (
+    CHANNEL_MAP,
+    COUNTS_FRAMES,
+    REGIONS,
+    rescaled_bext,
+    rescaled_cue,
+    rescaled_fact,
+    rescaled_xml,
+)
 from stager.model import StreamInfo
 
 DROPPED: Final = {
@@ -61,6 +70,17 @@ class Change:
         """Whether samples are stored in another way."""
         return self.before.encoding is not self.after.encoding
 
+    @property
+    def stream_changes(self) -> bool:
+        """Whether the copy has another rate, or other channels."""
+        before, after = self.before, self.after
+        return (before.sample_rate_hz, before.channels) != (after.sample_rate_hz, after.channels)
+
+    @property
+    def moments_move(self) -> bool:
+        """Whether places that count frames are other ones in the copy."""
+        return self.before.sample_rate_hz != self.after.sample_rate_hz
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -84,38 +104,65 @@ def judge_chunk(name: bytes, payload: bytes, change: Change) -> Judged:
         return Judged(Fate.DROPPED, note=DROPPED[name])
     if name in XML_LOUDNESS:
         return _judge_xml(name, payload, change)
-    judges = {b"fmt ": _judge_format, b"bext": _judge_bext, b"PEAK": _judge_peak}
+    judges = {b"fmt ": _judge_format, b"bext": _judge_bext, b"PEAK": _judge_peak, b"fact": _judge_fact}
     if name in judges:
         return judges[name](payload, change)
+    if change.stream_changes and (judged := _judge_places(name, payload, change)) is not KEPT:
+        return judged
     if name in TAGGED and REPLAY_GAIN.search(payload):
         return Judged(Fate.KEPT, note=f"{_text(name)} is carried, but its replay gain is the original's")
     return KEPT
 
 
 def _judge_format(payload: bytes, change: Change) -> Judged:
+    if change.stream_changes:
+        return Judged(Fate.REWRITTEN, format_of_stream(payload, change.after))
     return Judged(Fate.REWRITTEN, format_for(payload, change.after.encoding)) if change.encoding_changes else KEPT
+
+
+def _judge_fact(payload: bytes, change: Change) -> Judged:
+    if change.before.frames == change.after.frames or len(payload) < 4:
+        return KEPT
+    return Judged(Fate.REWRITTEN, rescaled_fact(payload, change.after))
+
+
+def _judge_places(name: bytes, payload: bytes, change: Change) -> Judged:
+    """Move what counts frames to another rate, or say what is carried and no longer true."""
+    if name == b"chna" and change.before.channels != change.after.channels:
+        return Judged(Fate.KEPT, note=CHANNEL_MAP)
+    if not change.moments_move:
+        return KEPT
+    if name == b"cue ":
+        return Judged(Fate.REWRITTEN, rescaled_cue(payload, change.before, change.after))
+    if name == b"LIST" and payload[:4] == b"adtl" and b"ltxt" in payload:
+        return Judged(Fate.KEPT, note=REGIONS)
+    return Judged(Fate.KEPT, note=COUNTS_FRAMES[name]) if name in COUNTS_FRAMES else KEPT
 
 
 def _judge_bext(payload: bytes, change: Change) -> Judged:
     if len(payload) < FIXED_BYTES:
         return KEPT
     loud = has_loudness(payload)
-    fresh = with_loudness(payload, LoudnessFields()) if loud else payload
+    moved = rescaled_bext(payload, change.before, change.after)
+    fresh = with_loudness(moved, LoudnessFields()) if loud else moved
     grown = with_history(fresh, history_line(change.after, change.what))
     note = None if grown else "a line of coding history: bext would pass 10,240 bytes"
-    return Judged(Fate.REWRITTEN if grown or loud else Fate.KEPT, grown or fresh, note, measured=loud)
+    return Judged(
+        Fate.REWRITTEN if grown or loud or moved != payload else Fate.KEPT, grown or fresh, note, measured=loud
+    )
 
 
 def _judge_peak(payload: bytes, change: Change) -> Judged:
-    if len(payload) != 8 + 8 * change.after.channels:
+    if len(payload) != 8 + 8 * change.before.channels:
         return Judged(Fate.DROPPED, note="PEAK, whose size fits no such file")
-    return Judged(Fate.REWRITTEN, bytes(len(payload)), measured=True)
+    return Judged(Fate.REWRITTEN, bytes(8 + 8 * change.after.channels), measured=True)
 
 
 def _judge_xml(name: bytes, payload: bytes, change: Change) -> Judged:
     """Take the loudness figures out, and set the bit depth right."""
     fresh = _without_elements(payload, XML_LOUDNESS[name])
     count = len(payload) - len(fresh)
+    fresh = rescaled_xml(fresh, change.before, change.after)
     if change.encoding_changes:
         bits = str(change.after.valid_bits or 8 * change.after.encoding.sample_bytes).encode()
         fresh = BIT_DEPTH.sub(rb"\g<1>" + bits + rb"\g<2>", fresh)

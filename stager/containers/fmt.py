@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from stager.errors import UnreadableStem, UnsupportedStem
-from stager.model import MAX_CHANNELS, Encoding
+from stager.model import MAX_CHANNELS, Encoding, StreamInfo
 
 SAMPLE_RATES_HZ: Final = (1_000, 1_000_000)
 """What counts as a sample rate (own limit); outside it a header is damaged or no stem."""
@@ -62,6 +62,17 @@ def parse_format(name: str, fmt: bytes) -> Format:
 def format_for(fmt: bytes, encoding: Encoding) -> bytes:
     """Give a format chunk's payload for another encoding, with the whole container as its valid bits."""
     _, channels, rate_hz, _, _, _ = struct.unpack_from("<HHIIHH", fmt)
+    return _format(fmt, encoding, channels, rate_hz, fmt[20:24], 8 * encoding.sample_bytes)
+
+
+def format_of_stream(fmt: bytes, info: StreamInfo) -> bytes:
+    """Give a format chunk's payload for a stream of another rate or other channels, of the same kind as this one."""
+    bits = info.valid_bits or 8 * info.encoding.sample_bytes
+    mask = struct.pack("<I", info.channel_mask)
+    return _format(fmt, info.encoding, info.channels, info.sample_rate_hz, mask, bits)
+
+
+def _format(fmt: bytes, encoding: Encoding, channels: int, rate_hz: int, mask: bytes, valid_bits: int) -> bytes:
     tag, size = TAG_PCM if encoding.is_integer else TAG_FLOAT, encoding.sample_bytes
     extensible = int.from_bytes(fmt[:2], "little") == TAG_EXTENSIBLE
     head = struct.pack(
@@ -71,11 +82,11 @@ def format_for(fmt: bytes, encoding: Encoding) -> bytes:
         rate_hz,
         rate_hz * channels * size,
         channels * size,
-        8 * size,
+        8 * size if extensible else max(valid_bits, 8 * size - 7),
     )
     if not extensible:
         return head
-    return head + struct.pack("<HH", 22, 8 * size) + fmt[20:24] + struct.pack("<H", tag) + SUBFORMAT_TAIL
+    return head + struct.pack("<HH", 22, valid_bits) + mask + struct.pack("<H", tag) + SUBFORMAT_TAIL
 
 
 def _check_shape(name: str, channels: int, rate_hz: int, frame_bytes: int) -> None:

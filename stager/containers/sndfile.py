@@ -132,10 +132,18 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
     return ForeignFile(path, descriptor, info, file_bytes, around, endian)
 
 
-def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: BinaryIO, seen: Digest) -> tuple[str, ...]:
+def write_foreign(
+    source: ForeignFile,
+    info: StreamInfo,
+    gain: Gain,
+    out: BinaryIO,
+    seen: Digest,
+    blocks: Iterator[Samples] | None = None,
+) -> tuple[str, ...]:
     """Write a copy in the same container, as `info` says; gives the names of what it could not carry.
 
-    The bytes of the original pass through `seen`.
+    The bytes of the original pass through `seen`; where `blocks` are given, the samples come from them, and they see to
+    that.
 
     Raises:
         UnsupportedStem: where the container can't hold the encoding.
@@ -152,7 +160,7 @@ def write_foreign(source: ForeignFile, info: StreamInfo, gain: Gain, out: Binary
             for name, text in source.tags().items():
                 setattr(sound, name, text)
             first_frame = 0
-            for block in source.blocks(seen):
+            for block in blocks or source.blocks(seen):
                 _put(sound, gain.left_justified(block, info, first_frame))
                 first_frame += len(block)
         return missing(source.around, _finished(out, first_frame))

@@ -1,13 +1,14 @@
 """Writes a copy, whatever its container, and fills in the figures that only the finished copy can give."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
 from stager.containers.bext import LoudnessFields, with_loudness
 from stager.containers.chunks import Change, peak_payload
 from stager.containers.copying import OpenField, lay_out, write_pieces
+from stager.containers.pcm import Samples
 from stager.containers.requantise import Gain
 from stager.containers.sndfile import ForeignFile, write_foreign
 from stager.containers.source import AudioFile, Digest
@@ -21,7 +22,8 @@ from stager.names import shown
 class CopyPlan:
     """What is written: the open original, its hash, the gain (None: its bytes as they are), and the copy's stream.
 
-    `what` is said in the coding history of files that have one.
+    `what` is said in the coding history of files that have one. With `processed`, the samples come from there, in
+    64-bit float and of the shape that `info` says, and only what stands around them from the original.
     """
 
     source: AudioFile
@@ -29,6 +31,15 @@ class CopyPlan:
     gain: Gain | None
     info: StreamInfo
     what: str
+    processed: Callable[[], Iterator[Samples]] | None = None
+
+    def blocks(self, seen: Digest) -> Iterator[Samples]:
+        """Give the samples that the gain is applied to; every byte of the original passes through `seen`."""
+        if self.processed is None:
+            yield from self.source.blocks(seen)
+        else:
+            self.source.digest_stretch(seen, 0, self.source.file_bytes)
+            yield from self.processed()
 
 
 @dataclass(frozen=True)
@@ -91,10 +102,10 @@ def _write(plan: CopyPlan, out: BinaryIO, seen: Digest) -> Written:
         names = [chunk.name.decode("ascii") for chunk in source.layout.chunks] if isinstance(source, WaveFile) else []
         return Written(_poured(portions, out), ChunkLog(kept=tuple(names)))
     if isinstance(source, ForeignFile):
-        return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, seen))
+        return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, seen, plan.blocks(seen)))
     assert isinstance(source, WaveFile)
     layout = lay_out(source, change_of(plan))
-    digest = _poured(write_pieces(source, layout, _audio(source, gain, plan.info, seen)), out)
+    digest = _poured(write_pieces(source, layout, _audio(plan.blocks(seen), gain, plan.info)), out)
     return Written(digest, layout.chunks, layout.not_carried, layout.open_fields)
 
 
@@ -104,9 +115,9 @@ def _as_they_are(source: AudioFile, seen: Digest) -> Iterator[bytes]:
         yield portion
 
 
-def _audio(source: AudioFile, gain: Gain, info: StreamInfo, seen: Digest) -> Iterator[bytes]:
+def _audio(blocks: Iterator[Samples], gain: Gain, info: StreamInfo) -> Iterator[bytes]:
     first_frame = 0
-    for block in source.blocks(seen):
+    for block in blocks:
         yield gain.encode(block, info, first_frame)
         first_frame += len(block)
 

@@ -20,6 +20,7 @@ from stager.judge.handover import first_lines, handover
 from stager.judge.hints import Hint, percussive_hint, second_role_hint
 from stager.judge.learning import learned
 from stager.judge.links import LinkMember, LinkTrim, decide_link, link_incomplete, link_member, member_trim
+from stager.judge.own_rule import decide_by_rule
 from stager.judge.set_formats import padded_stem
 from stager.judge.trim import FigureAfter, decide_trim
 
@@ -36,6 +37,7 @@ __all__ = [
     "clipped_below_overs",
     "condition_findings",
     "corrupt",
+    "decide_by_rule",
     "decide_link",
     "decide_trim",
     "dropout",

@@ -6,6 +6,7 @@ from stager.model.damage_limits import DamageLimits
 from stager.model.decision import DecidedBy, Rule, Target, TrimDecision
 from stager.model.finding import Finding, Verdict, worst
 from stager.model.levels import ChannelLevels, Levels, Reference
+from stager.model.plugin import PluginSource, PluginUse, StepStamp
 from stager.model.sidecar import (
     Advice,
     ChunkLog,
@@ -36,6 +37,8 @@ __all__ = [
     "Gaps",
     "Levels",
     "Outcome",
+    "PluginSource",
+    "PluginUse",
     "ProjectStamp",
     "Record",
     "Reference",
@@ -45,6 +48,7 @@ __all__ = [
     "SourceInfo",
     "Staged",
     "StagerStamp",
+    "StepStamp",
     "StreamInfo",
     "Target",
     "TrimDecision",

@@ -9,6 +9,7 @@ from stager.model.base import Record
 from stager.model.decision import TrimDecision
 from stager.model.finding import Finding, Verdict
 from stager.model.levels import Levels
+from stager.model.plugin import StepStamp
 from stager.model.stem import Encoding, SourceInfo
 
 SIDECAR_SCHEMA: Final = "stager/sidecar/1"
@@ -73,7 +74,7 @@ class Sidecar(Record):
     verdict: Verdict
     advice: Advice | None = None
     copy_: CopyInfo | None = Field(alias="copy")
-    steps: tuple[dict[str, str | float], ...] = ()
+    steps: tuple[StepStamp, ...] = ()
     project: ProjectStamp
     stager: StagerStamp
     staged_at: str

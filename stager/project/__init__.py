@@ -1,7 +1,8 @@
 """The project file: `stager.toml` into a frozen `Project`, or a `ConfigError` that names each line that is wrong."""
 
+from stager.project.faults import Fault
 from stager.project.load import load_project
-from stager.project.places import PROJECT_FILE, STATE_FOLDER
+from stager.project.places import PROJECT_FILE, STATE_FOLDER, Places, is_within
 from stager.project.project import Project
 from stager.project.schema import project_schema
 from stager.project.settings import (
@@ -24,8 +25,10 @@ __all__ = [
     "STATE_FOLDER",
     "BusSettings",
     "CopySettings",
+    "Fault",
     "FindingCode",
     "Link",
+    "Places",
     "Plugin",
     "Project",
     "ProjectSettings",
@@ -34,6 +37,7 @@ __all__ = [
     "Settings",
     "Step",
     "TargetChanges",
+    "is_within",
     "load_project",
     "new_project_text",
     "project_schema",

@@ -1,4 +1,4 @@
-"""What single keys can't show: settings that contradict each other, and settings that do nothing yet."""
+"""What single keys can't show: settings that contradict each other, and files of another version."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any, Final, TypeVar
@@ -12,9 +12,6 @@ from stager.project.settings import TargetChanges
 
 KNOWN_VERSION: Final = 1
 """The version of the file's layout that this package reads."""
-
-SLEEPING_TABLES: Final = ("step", "plugin")
-"""Lists of tables that are read and checked, but not in this version."""
 
 _LEVEL_KEYS: Final = ("level_db", "ceiling_dbtp", "rule")
 AnyRecord = TypeVar("AnyRecord", bound=Record)
@@ -66,18 +63,6 @@ def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
         if changes is not None and changes.over(base).rule == "leave":
             where = ("link", place, "target", "rule")
             yield Fault(where, f'{full_key(where, data)}: expected a rule that a group can share, found "leave"')
-
-
-def not_yet_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
-    """Give what a file may say, but this version does not do; each is brought to life by taking its line out here."""
-    yield from _sleeping_tables(data)
-
-
-def _sleeping_tables(data: Mapping[str, Any]) -> Iterator[Fault]:
-    for kind in SLEEPING_TABLES:
-        for place, _ in _tables(data, kind):
-            name = full_key((kind, place), data).removeprefix(f"{kind}.")
-            yield Fault((kind, place), f"[[{kind}]] {name}: not yet in this version")
 
 
 def _valid(kind: type[AnyRecord], raw: object) -> AnyRecord | None:

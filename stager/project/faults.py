@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -121,6 +121,18 @@ def _nearest(error: ErrorDetails) -> str:
     words = re.findall(r"'([^']+)'", error["ctx"]["expected"])
     near = get_close_matches(error["input"], words, n=1)
     return f"; did you mean {_quoted(near[0])}?" if near else ""
+
+
+def setting_says(error: ErrorDetails, known: Collection[str]) -> str:
+    """Say what is wrong with one setting of a plug-in that knows these; its name is said by whoever tells it."""
+    key = str(error["loc"][-1]) if error["loc"] else ""
+    if error["type"] == "extra_forbidden":
+        near = get_close_matches(key, known, n=1)
+        hint = f"; did you mean {_quoted(near[0])}?" if near else f"; known here: {', '.join(known) or 'none'}"
+        return f"unknown setting{hint}"
+    if error["type"] == "missing":
+        return "expected this setting, found none"
+    return f"expected {_expected(error, ('', *error['loc']))}, found {shown(error['input'])}{_nearest(error)}"
 
 
 def _unknown_key(where: Where, data: Mapping[str, Any]) -> str:

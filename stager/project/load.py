@@ -3,7 +3,7 @@
 import errno
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -11,18 +11,30 @@ from typing import Any
 from pydantic import ValidationError
 
 from stager.errors import ConfigError
-from stager.project.checks import not_yet_faults, target_faults, version_fault
+from stager.model import PluginUse
+from stager.project.checks import target_faults, version_fault
 from stager.project.faults import Fault, config_error, model_faults
 from stager.project.lines import key_lines
-from stager.project.places import FOLDER_KEYS, PROJECT_FILE, place_faults, places_of
+from stager.project.places import FOLDER_KEYS, PROJECT_FILE, Places, place_faults, places_of
 from stager.project.project import Project
 from stager.project.settings import ProjectSettings, Settings
 
+PluginReader = Callable[[Settings, Places, Path], tuple[list[PluginUse], list[Fault]]]
+"""Finds the plug-ins that settings name, for a project in a folder; and says what is wrong with them."""
 
-def load_project(path: Path) -> Project:
+
+def no_plugins(settings: Settings, _: Places, __: Path) -> tuple[list[PluginUse], list[Fault]]:
+    """Refuse every plug-in: what is loaded by this room alone has none."""
+    tables = (("step", settings.steps), ("plugin", settings.plugins))
+    places = [(kind, place) for kind, entries in tables for place in range(len(entries))]
+    return [], [Fault((kind, place), f"[[{kind}]] {place + 1}: plug-ins are not read here") for kind, place in places]
+
+
+def load_project(path: Path, plugins: PluginReader = no_plugins) -> Project:
     """Read and check a project file; `path` is that file, or the folder that holds a `stager.toml`.
 
-    Whether inbox and outbox exist is not looked at.
+    Whether inbox and outbox exist is not looked at. `plugins` finds what `[[step]]` and `[[plugin]]` name, once all
+    else is right.
 
     Raises:
         ConfigError: where there is no such file, it can't be read, or anything in it is wrong: one line for each
@@ -35,7 +47,10 @@ def load_project(path: Path) -> Project:
         raise config_error(file, faults, key_lines(text))
     settings = Settings.model_validate(data)
     places = places_of(settings.project, folder)
-    return Project(file=folder / file.name, folder=folder, settings=settings, **asdict(places))
+    uses, faults = plugins(settings, places, folder)
+    if faults:
+        raise config_error(file, faults, key_lines(text))
+    return Project(file=folder / file.name, folder=folder, settings=settings, plugins=tuple(uses), **asdict(places))
 
 
 def _read(path: Path) -> tuple[Path, str]:
@@ -95,7 +110,7 @@ def _syntax_sentence(file: Path, text: str, says: str) -> str:
 def _faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
     if other_version := version_fault(data):
         return [other_version]
-    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder), *not_yet_faults(data)]
+    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder)]
 
 
 def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:

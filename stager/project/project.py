@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from stager.model import Target
+from stager.model import PluginUse, Target
 from stager.model.limits import Limits
 from stager.names import shown
 from stager.project.copy_name import filled_name
@@ -20,7 +20,7 @@ class Project:
 
     `file` and `folder` are absolute; `inbox`, `outbox`, `takes` and `state` are absolute with all links followed, and
     need not exist. A `stem` is always a path below the inbox with `/`. `bus_offset_db` is what the mix bus asked of
-    every trim so far, 0 where `[bus] apply` is off.
+    every trim so far, 0 where `[bus] apply` is off; `plugins` are those in force, in order.
     """
 
     file: Path
@@ -31,6 +31,7 @@ class Project:
     takes: Path | None
     state: Path
     bus_offset_db: float = 0.0
+    plugins: tuple[PluginUse, ...] = ()
 
     @property
     def name(self) -> str:
@@ -78,6 +79,10 @@ class Project:
         role = self.role_for(stem)
         return frozenset(map(str, (*self.settings.project.allow, *(role.allow if role else ()))))
 
+    def plugins_for(self, stem: str, kind: str) -> tuple[PluginUse, ...]:
+        """Give the plug-ins of a kind (meter, check, rule, step) that are used for a stem, in order."""
+        return tuple(use for use in self.plugins if use.source.kind == kind and matches_any(stem, use.match))
+
     def settings_sha256_for(self, stem: str) -> str:
         """Give the fingerprint of the settings in force for one stem: another one means that its copy is out of date.
 
@@ -88,9 +93,11 @@ class Project:
 
     def _in_force(self, stem: str) -> dict[str, Any]:
         role, link = self.role_for(stem), self.link_for(stem)
+        used = [use for use in self.plugins if matches_any(stem, use.match)]
         return {
             **({"link": link.name} if link else {}),
             **({"bus_offset_db": self.bus_offset_db} if self.bus_offset_db else {}),
+            **({"plugins": [[use.source.kind, *use.stamp().model_dump().values()] for use in used]} if used else {}),
             "target": self.target_for(stem).model_dump(),
             "role": {
                 "name": role.name,

@@ -54,10 +54,12 @@ def _checked_folder(text: str) -> str:
 
 
 def _plain(value: object) -> object:
-    """Refuse all but plain values for a step's setting; what the step makes of it is the step's own check."""
+    """Refuse all but plain values, or a table of such, for a plug-in's setting; what fits is its own check."""
     if isinstance(value, bool | int | str) or (isinstance(value, float) and isfinite(value)):
         return value
-    raise ValueError("a finite number, text, true or false")
+    if isinstance(value, dict) and not any(isinstance(inner, dict) for inner in value.values()):
+        return {key: _plain(inner) for key, inner in value.items()}
+    raise ValueError("a finite number, text, true or false, or a table of these")
 
 
 Text = Annotated[str, Field(min_length=1)]
@@ -65,7 +67,9 @@ Folder = Annotated[Text, AfterValidator(_checked_folder)]
 Patterns = Annotated[tuple[Text, ...], Field(strict=False, min_length=1)]
 Codes = Annotated[tuple[FindingCode, ...], Field(strict=False)]
 StepSetting = Annotated[
-    object, AfterValidator(_plain), WithJsonSchema({"type": ["number", "string", "boolean"], "description": "setting"})
+    object,
+    AfterValidator(_plain),
+    WithJsonSchema({"type": ["number", "string", "boolean", "object"], "description": "setting"}),
 ]
 
 
@@ -131,9 +135,17 @@ class Step(Record):
 
 
 class Plugin(Record):
-    """`[[plugin]]`: a plug-in from a file instead of an installed package."""
+    """`[[plugin]]`: a file with plug-ins, or a meter, check or rule put in force; its settings stand beside `use`.
 
-    file: Folder = Field(description="Python file, relative to this file")
+    `use` names one of the file, where there is a `file`, or else an installed one. Steps have their own table.
+    """
+
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, StepSetting] = Field(init=False)
+
+    file: Folder | None = Field(None, description="Python file, relative to this file; not from inbox, outbox or takes")
+    use: Text | None = Field(None, description="which meter, check or rule is in force")
+    match: Patterns = Field(("*",), description="patterns of stem names that it is used for")
 
 
 class CopySettings(Record):

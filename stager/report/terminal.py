@@ -62,7 +62,9 @@ def outcomes_text(outcomes: Sequence[Outcome]) -> str:
     if not references:
         return table
     average = f"average: dBFS RMS while the part plays ({', '.join(map(convention, references))});"
-    return f"{table}\n\n{average}\npeak: dBFS, largest sample; trim: dB. Both levels are of the original."
+    stepped = any(isinstance(o, Staged) and o.sidecar.steps for o in outcomes)
+    whose = "the original, or of what its steps made of it" if stepped else "the original"
+    return f"{table}\n\n{average}\npeak: dBFS, largest sample; trim: dB. Both levels are of {whose}."
 
 
 def rows_text(columns: Sequence[str], rows: Sequence[Row], *, left: int) -> str:

@@ -2,12 +2,13 @@
 
 import os
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from stager.apply import history_words, needs_rounding
-from stager.containers import AudioFile, Gain, chunk_differences, open_audio, start_frames
+from stager.containers import AudioFile, Gain, chunk_differences, open_audio, rescaled, start_frames
 from stager.errors import StemError
 from stager.files import sha256_of
 from stager.ledger import Entry, read_entries
@@ -28,18 +29,24 @@ from stager.verify.claims import (
 )
 from stager.verify.diagnose import diagnose
 from stager.verify.residual import Residual, residual_of
+from stager.verify.stepped import Before, before_trim
 
 FIGURE_TOLERANCE_DB: Final = 0.005
 
 
 @dataclass
 class Verified:
-    """One stem's proof: what differs, in sentences; `stale` where its original was bounced anew since."""
+    """One stem's proof: what differs, in sentences; `stale` where its original was bounced anew since.
+
+    `steps` are the names of those that a copy went through, which makes it no pure trim; `notes` say what that means.
+    """
 
     stem: str
     stale: bool = False
     differences: list[str] = field(default_factory=list)
     residual: Residual | None = None
+    steps: tuple[str, ...] = ()
+    notes: list[str] = field(default_factory=list)
     chunks: dict[str, list[str]] = field(default_factory=dict)
 
     @property
@@ -58,6 +65,8 @@ class Verified:
             "residual_rms_lsb": self.residual.rms_lsb if self.residual else None,
             "residual_rms_expected_lsb": self.residual.expected_rms_lsb if self.residual else None,
             "chunks": self.chunks,
+            "steps": list(self.steps),
+            "notes": self.notes,
         }
 
 
@@ -88,7 +97,7 @@ def _verify(project: Project, copy: Path, entry: Entry | None) -> Verified:
     if result.stale and copy_sha256:
         _look_at_copy(copy, sidecar, result)
     elif original and found == sidecar.source.sha256 and copy_sha256:
-        _compare(original, copy, sidecar, result)
+        _compare(project, original, copy, sidecar, result)
         _note_other_bytes(result, copy_sha256, sidecar)
     return result
 
@@ -130,11 +139,15 @@ def _look_at_copy(copy: Path, sidecar: Sidecar, result: Verified) -> None:
         result.differences.append(f"it can't be measured: {error}")
 
 
-def _compare(original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> None:
+def _compare(project: Project, original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> None:
     """Compare the two files, sample by sample and chunk by chunk."""
     try:
-        with open_audio(original, settle_s=0.0) as before, open_audio(copy, settle_s=0.0) as after:
-            differences = list(_shape_differences(before, after))
+        with open_audio(original, settle_s=0.0) as plain, open_audio(copy, settle_s=0.0) as after, ExitStack() as stack:
+            before = stack.enter_context(before_trim(project, sidecar, plain, result))
+            if before is None:
+                result.differences += _claim_differences(after, sidecar)
+                return
+            differences = list(_shape_differences(plain, before.info, after))
             if not differences and is_possible_gain(sidecar):
                 gain = _gain(before, sidecar)
                 rounded = needs_rounding(before.info, after.info, sidecar.trim.gain_db)
@@ -142,7 +155,7 @@ def _compare(original: Path, copy: Path, sidecar: Sidecar, result: Verified) -> 
                 differences += _sample_differences(result.residual, gain, after.info)
             if not differences or result.residual:
                 differences += _claim_differences(after, sidecar)
-            result.differences += [*differences, *_chunk_differences(before, after, sidecar)]
+            result.differences += [*differences, *_chunk_differences(plain, after, sidecar)]
     except StemError as error:
         result.differences.append(f"it can't be compared: {error}")
 
@@ -156,19 +169,24 @@ def _note_other_bytes(result: Verified, copy_sha256: str, sidecar: Sidecar) -> N
 
 def _as_it_is(sidecar: Sidecar) -> bool:
     made = sidecar.copy_
-    return made is not None and sidecar.trim.gain_db == 0.0 and made.encoding is sidecar.source.encoding
+    untouched = sidecar.trim.gain_db == 0.0 and not sidecar.steps
+    return made is not None and untouched and made.encoding is sidecar.source.encoding
 
 
-def _shape_differences(before: AudioFile, after: AudioFile) -> Iterator[str]:
+def _shape_differences(plain: AudioFile, before: StreamInfo, after: AudioFile) -> Iterator[str]:
+    """Compare the copy's shape with what it should be: that of its original, or what the steps made of it."""
+    whose = "as in its original" if before is plain.info else "as its steps give"
     for what, field_name in (("frames", "frames"), ("Hz", "sample_rate_hz"), ("channels", "channels")):
-        wanted, found = getattr(before.info, field_name), getattr(after.info, field_name)
+        wanted, found = getattr(before, field_name), getattr(after.info, field_name)
         if wanted != found:
-            yield f"expected {wanted} {what} as in its original, found {found}"
-    if start_frames(before) != start_frames(after):
-        yield f"expected its time stamp at frame {start_frames(before)}, found {start_frames(after)}"
+            yield f"expected {wanted} {what} {whose}, found {found}"
+    started = start_frames(plain)
+    wanted = None if started is None else rescaled(started, plain.info, before)
+    if wanted != start_frames(after):
+        yield f"expected its time stamp at frame {wanted}, found {start_frames(after)}"
 
 
-def _gain(before: AudioFile, sidecar: Sidecar) -> Gain:
+def _gain(before: Before, sidecar: Sidecar) -> Gain:
     """The gain as it was applied; where digital silence lies is found anew."""
     silences = silence_meter(before.info.channels)
     for block in before.blocks():
@@ -200,8 +218,9 @@ def _claim_differences(after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
 def _chunk_differences(before: AudioFile, after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
     dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
     gain_db = sidecar.trim.gain_db
-    as_it_is = gain_db == 0.0 and before.info.encoding is after.info.encoding
-    what = history_words(sidecar.stager.version, gain_db, dithered=dithered)
+    as_it_is = gain_db == 0.0 and before.info.encoding is after.info.encoding and not sidecar.steps
+    steps = [step.name for step in sidecar.steps]
+    what = history_words(sidecar.stager.version, gain_db, dithered=dithered, steps=steps)
     yield from chunk_differences(before, after, what, as_it_is=as_it_is)
 
 

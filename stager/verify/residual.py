@@ -5,9 +5,10 @@ and 0.5 without (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. Signal Pr
 dither follows from the original's hash, every sample of the copy can be foretold: one that differs is not ours.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -65,7 +66,14 @@ class _Sums:
         self.frames = end
 
 
-def residual_of(original: AudioFile, copy: AudioFile, gain: Gain, *, rounded: bool) -> Residual:
+class Blocks(Protocol):
+    """What gives its samples in order, in the blocks of an `AudioFile`."""
+
+    def blocks(self) -> Iterator[Samples]:
+        """Give the samples, (frames, channels) float64."""
+
+
+def residual_of(original: Blocks, copy: AudioFile, gain: Gain, *, rounded: bool) -> Residual:
     """Go through both files side by side; they must have the same shape. `rounded` says whether the copy was."""
     sums = _Sums()
     for before, after in zip(original.blocks(), copy.blocks(), strict=True):

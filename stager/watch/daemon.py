@@ -11,7 +11,8 @@ from typing import Final
 
 from stager.errors import ConfigError, PlaceError, PlaceGone
 from stager.names import shown
-from stager.project import Project, load_project
+from stager.project import Project
+from stager.steps.projects import load_project
 from stager.stopping import allow_work, request_stop
 from stager.watch.discover import project_files_below
 from stager.watch.keeper import PAUSE_S, Keeper

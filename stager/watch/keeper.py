@@ -21,8 +21,9 @@ from stager.model import Fingerprint
 from stager.model.take import TakeOutcome
 from stager.names import shown
 from stager.offset import keep_offset, with_offset
-from stager.project import Project, load_project
+from stager.project import Project
 from stager.staging import LEDGER, LOCK, Staging, staging
+from stager.steps.projects import load_project
 from stager.watch.events import Events
 from stager.watch.project_watch import ProjectWatch
 from stager.watch.set_watch import SetWatch

@@ -17,7 +17,7 @@ FAULTS = {
     "ceiling above 0": ("[target]\nceiling_dbtp = 0.5\n", r"ceiling_dbtp.*0"),
     "level that is no number": ("[target]\nlevel_db = nan\n", "level_db"),
     "peak level over its ceiling": ('[target]\nrule = "peak"\nlevel_db = -1.0\n', "ceiling"),
-    "not yet in this version": ('[[link]]\nname = "pair"\nmatch = ["a*"]\n', "not yet in this version"),
+    "no such step": ('[[step]]\nuse = "hi_pass"\nmatch = ["a*"]\n', r"stager\.toml:5: step\.1\.use.*high_pass"),
     "not TOML": ("[target\n", r"stager\.toml"),
     "no UTF-8": ("# \udcff\n", r"stager\.toml"),
 }

@@ -1,10 +1,10 @@
-"""Settings that contradict each other, and settings that this version does not act on."""
+"""Settings that contradict each other, and files of another version."""
 
 import tomllib
 
 import pytest
 
-from stager.project.checks import not_yet_faults, target_faults, version_fault
+from stager.project.checks import target_faults, version_fault
 from stager.project.lines import Where, key_lines, line_of
 
 ROLE = '[[role]]\nname = "drum"\nmatch = ["*"]\n'
@@ -49,26 +49,6 @@ SOUND = {
     "no tables": "role = 3\nlink = [4]\ntarget = {}",
 }
 
-ASLEEP = {
-    "a second step": (2 * '[[step]]\nuse = "high_pass"\nmatch = ["*"]\n', ("step", 1), "[[step]] 2"),
-    "a step": ('[[step]]\nuse = "high_pass"\nmatch = ["*"]', ("step", 0), "[[step]] 1"),
-    "a plug-in": ('[[plugin]]\nfile = "mine.py"', ("plugin", 0), "[[plugin]] 1"),
-}
-
-AWAKE = {
-    "a link": LINK,
-    "an empty file": "",
-    "the rules": f'[target]\nrule = "peak"\n{ROLE}target.rule = "leave"\n{ROLE}target.rule = "average"',
-    "more rules": f'[target]\nrule = "loudness"\n{ROLE}target.rule = "vu"',
-    "the original's encoding": '[copy]\nencoding = "same"',
-    "another encoding": '[copy]\nencoding = "FLOAT"',
-    "an offset": "[bus]\napply = true",
-    "read for later": f'[project]\ntakes = "audio"\n[bus]\nceiling_dbtp = -3\n{ROLE}pan = 1\nlimits = {{ clip_events = 5 }}',
-    "empty lists": "link = []\nstep = []\nplugin = []",
-    "faults told elsewhere": '[bus]\napply = 1\n[copy]\nencoding = "MP3"\n[target]\nrule = 3',
-    "no tables": "copy = 1\nbus = []\nrole = [2]\ntarget = 3",
-}
-
 
 @pytest.mark.parametrize(("text", "where", "line"), TOO_HIGH.values(), ids=TOO_HIGH.keys())
 def test_peak_over_its_ceiling_is_a_fault(text: str, where: Where, line: int) -> None:
@@ -94,19 +74,6 @@ def test_leave_inside_a_link_is_a_fault(text: str) -> None:
     """Stems that share a trim can't be left as they are, whichever table says so."""
     (fault,) = target_faults(tomllib.loads(text))
     assert fault.says == 'link."pair".target.rule: expected a rule that a group can share, found "leave"'
-
-
-@pytest.mark.parametrize(("text", "where", "says"), ASLEEP.values(), ids=ASLEEP.keys())
-def test_setting_without_effect_is_refused(text: str, where: Where, says: str) -> None:
-    """A setting that this version would pass over in silence is refused at its own line."""
-    fault = list(not_yet_faults(tomllib.loads(text)))[-1]
-    assert (fault.where, fault.says) == (where, f"{says}: not yet in this version")
-
-
-@pytest.mark.parametrize("text", AWAKE.values(), ids=AWAKE.keys())
-def test_living_settings_pass(text: str) -> None:
-    """What works, what is only kept for a report, and what is faulty in another way is no matter of this check."""
-    assert list(not_yet_faults(tomllib.loads(text))) == []
 
 
 @pytest.mark.parametrize("text", ["", "version = 1"], ids=["none", "the known one"])

@@ -141,7 +141,7 @@ def test_all_faults_at_once_in_line_order(tmp_path: Path) -> None:
     """Faults of every kind come together, in the order of the file, so that it is mended in one go."""
     text = """\
 [bus]
-apply = true
+apply = 1
 [target]
 celing_dbtp = -3
 level_db = inf

@@ -114,8 +114,8 @@ def test_step_keeps_its_own_settings() -> None:
     assert step.model_extra == {"cutoff_hz": 60, "steep": True, "kind": "soft"}
 
 
-@pytest.mark.parametrize("value", [float("inf"), float("nan"), [1], {"a": 1}, None], ids=str)
+@pytest.mark.parametrize("value", [float("inf"), float("nan"), [1], {"a": [1]}, {"a": {"b": 1}}, None], ids=str)
 def test_step_setting_that_is_no_plain_value_is_refused(value: object) -> None:
-    """A step's setting is one finite number, text, true or false."""
+    """A step's setting is one finite number, text, true or false, or a table of these."""
     with pytest.raises(ValidationError, match="cutoff_hz"):
         Step.model_validate({"use": "high_pass", "match": ["*"], "cutoff_hz": value})

@@ -59,6 +59,7 @@ def test_template_has_every_key() -> None:
         ("recording",),
         ("role", 0),
         ("link", 0),
+        ("step", 0),
         ("plugin", 0),
         ("copy",),
         ("bus",),
@@ -73,10 +74,10 @@ def test_template_warns_before_playback() -> None:
     assert "CAUTION: quiet stems may be raised. Turn your monitors and headphones down" in new_project_text("a")
 
 
-def test_sleeping_examples_load_as_toml() -> None:
-    """The examples of what comes later are sound TOML once their # is taken away."""
-    later = new_project_text("a").partition("not yet in this version:")[2]
-    data = tomllib.loads(re.sub(r"(?m)^# ?", "", later))
+def test_examples_of_plugins_load_as_toml() -> None:
+    """The examples of steps and plug-ins are sound TOML once their # is taken away."""
+    examples = new_project_text("a").partition("where you want them:")[2]
+    data = tomllib.loads(re.sub(r"(?m)^# ?", "", examples))
     assert list(data) == ["step", "plugin"]
 
 

@@ -1,0 +1,130 @@
+"""Loads a project with its plug-ins: finds each, sees that its settings fit, and says on which line they don't.
+
+`project/` reads the tables and knows nothing of plug-ins; it is handed the function that does.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final
+
+from stager import project
+from stager.errors import StepFailed
+from stager.model import PluginUse
+from stager.project import Fault, Places, Project, Settings, is_within
+from stager.steps.catalogue import Found, check_settings, in_file, installed_names, named
+from stager.steps.kinds import KINDS, Step
+
+OTHER_GROUPS: Final = tuple(kind.group for kind in KINDS if kind is not Step)
+Where = tuple[str | int, ...]
+
+
+def load_project(path: Path) -> Project:
+    """Read and check a project file with the plug-ins that it names, as `project.load_project` does.
+
+    Raises:
+        ConfigError: for all that is wrong, plug-ins that aren't there and settings that don't fit included.
+    """
+    return project.load_project(path, uses_of)
+
+
+def uses_of(settings: Settings, places: Places, folder: Path) -> tuple[list[PluginUse], list[Fault]]:
+    """Give the plug-ins in force, in the order of the file, steps last; and what is wrong with them."""
+    reading = _Reading(places, folder)
+    files = {place: reading.file(place, plugin.file) for place, plugin in enumerate(settings.plugins) if plugin.file}
+    everywhere = [found for inside in files.values() for found in inside]
+    for place, plugin in enumerate(settings.plugins):
+        where: Where = ("plugin", place)
+        if plugin.use:
+            inside = files.get(place) if plugin.file else everywhere
+            known = reading.known(where, plugin.use, OTHER_GROUPS, inside or [], only_files=bool(plugin.file))
+            reading.use(where, known, plugin.match, plugin.model_extra or {})
+        elif plugin.model_extra or not plugin.file:
+            reading.faults.append(Fault(where, f"plugin {place + 1}: expected a file, or with `use` a plug-in to use"))
+    for place, step in enumerate(settings.steps):
+        where = ("step", place)
+        known = reading.known(where, step.use, (Step.group,), everywhere)
+        reading.use(where, known, step.match, step.model_extra or {})
+    return reading.uses, reading.faults
+
+
+@dataclass
+class _Reading:
+    """What was found so far, and what was wrong."""
+
+    places: Places
+    folder: Path
+    uses: list[PluginUse] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+    def file(self, place: int, name: str) -> list[Found]:
+        """Give the plug-ins of a file; one that others write to is never run."""
+        where, path = ("plugin", place, "file"), self.folder / name
+        if self._is_foreign(path):
+            says = f"expected a file that no recorder writes, found one in inbox, outbox or takes: {path}"
+            self.faults.append(Fault(where, f"plugin.{place + 1}.file: {says}"))
+            return []
+        try:
+            return in_file(path, self.folder)
+        except StepFailed as error:
+            self.faults.append(Fault(where, f"plugin.{place + 1}.file: {error}"))
+            return []
+
+    def known(
+        self, where: Where, name: str, groups: Iterable[str], in_files: list[Found], *, only_files: bool = False
+    ) -> Found | None:
+        """Give the one plug-in of these kinds and this name."""
+        found = [one for one in in_files if one.source.name == name and one.source.group in groups]
+        found += [] if only_files else [one for group in groups for one in named(group, name)]
+        if len(found) == 1 and not found[0].fault:
+            return found[0]
+        self.faults.append(Fault((*where, "use"), _not_one(where, name, groups, found, in_files)))
+        return None
+
+    def use(self, where: Where, known: Found | None, match: tuple[str, ...], given: Mapping[str, Any]) -> None:
+        """Note a plug-in in force, where its settings fit."""
+        if known is None:
+            return
+        taken = [
+            key for key, value in given.items() if isinstance(value, str) and self._is_foreign(self.folder / value)
+        ]
+        for key in taken:
+            says = "expected no file of the inbox, the outbox or the takes"
+            self.faults.append(Fault((*where, key), f"{_key(where)}.{key}: {says}, found {given[key]!r}"))
+        try:
+            settings, errors = check_settings(known.source, given, self.folder)
+        except StepFailed as error:
+            self.faults.append(Fault(where, f"{_key(where)}: {error}"))
+            return
+        for way, says in errors:
+            name = ".".join(map(str, way)) or "settings"
+            self.faults.append(Fault((*where, *way), f"{_key(where)}.{name}: {says}"))
+        if not errors and not taken:
+            self.uses.append(PluginUse(source=known.source, match=match, settings=settings))
+
+    def _is_foreign(self, path: Path) -> bool:
+        """Whether something lies there into which a recorder, or we, write."""
+        real = path.resolve()
+        folders = (self.places.inbox, self.places.outbox, *([self.places.takes] if self.places.takes else []))
+        return path.exists() and any(is_within(real, folder) for folder in folders)
+
+
+def _key(where: Where) -> str:
+    return f"{where[0]}.{int(where[1]) + 1}"
+
+
+def _not_one(where: Where, name: str, groups: Iterable[str], found: list[Found], in_files: list[Found]) -> str:
+    """Say that there is no such plug-in, more than one, or one that can't be used."""
+    kinds = ", ".join(group.removeprefix("stager.").removesuffix("s") for group in groups)
+    start = f'{_key(where)}.use: expected a {kinds} that is installed or in a file of this project, found "{name}"'
+    if len(found) > 1:
+        origins = " and ".join(one.source.origin for one in found)
+        return f"{start}, which {origins} both have"
+    if found:
+        return f"{start}: {found[0].fault}"
+    names = sorted(
+        {*(one.source.name for one in in_files), *(each for group in groups for each in installed_names(group))}
+    )
+    near = get_close_matches(name, names, n=1)
+    return f'{start}; did you mean "{near[0]}"?' if near else f"{start}; there are: {', '.join(names) or 'none'}"
