@@ -3,13 +3,16 @@ PYTHON ?= python3
 VENV   := .venv
 BIN    := $(VENV)/bin
 
-.PHONY: demo test check format prove prove-short bench clean
+.PHONY: demo test test-long check format prove prove-short bench clean
 
 demo: $(VENV)/installed-run
 	$(BIN)/stager demo
 
 test: $(VENV)/installed-test
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m "not long"
+
+test-long: $(VENV)/installed-test
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m long
 
 check: $(VENV)/installed-dev
 	$(BIN)/ruff format --check stager tests

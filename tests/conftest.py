@@ -9,8 +9,31 @@ ROOT = Path(__file__).resolve().parent.parent
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
+LONG = (
+    "tests/browser",
+    "tests/outside/test_check_command.py",
+    "tests/outside/test_faults.py",
+    "tests/outside/test_handover.py",
+    "tests/outside/test_hosted_effect.py",
+    "tests/outside/test_page.py",
+    "tests/outside/test_plugin_package.py",
+    "tests/outside/test_report.py",
+    "tests/outside/test_steps.py",
+    "tests/outside/test_takes_truth.py",
+    "tests/outside/test_watch_places.py",
+    "tests/outside/test_writers.py",
+)
+"""What starts many processes, or waits for limits of seconds; `make test-long` runs it, and so does CI."""
+
 from tests.outside.command import Command  # noqa: E402 - the line above makes it importable
 from tests.outside.song import Song, SongMaker  # noqa: E402
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what takes long, so that `make test` stays short."""
+    for item in items:
+        if item.path.relative_to(ROOT).as_posix().startswith(LONG):
+            item.add_marker(pytest.mark.long)
 
 
 @pytest.fixture(scope="session")
