@@ -11,15 +11,21 @@ if str(ROOT) not in sys.path:
 
 LONG = (
     "tests/browser",
+    "tests/bus",
+    "tests/outside/test_bus_apply.py",
     "tests/outside/test_check_command.py",
     "tests/outside/test_faults.py",
     "tests/outside/test_handover.py",
     "tests/outside/test_hosted_effect.py",
+    "tests/outside/test_links.py",
     "tests/outside/test_page.py",
     "tests/outside/test_plugin_package.py",
     "tests/outside/test_report.py",
+    "tests/outside/test_restored_balance.py",
     "tests/outside/test_steps.py",
-    "tests/outside/test_takes_truth.py",
+    "tests/outside/test_takes",
+    "tests/outside/test_two_watchers.py",
+    "tests/outside/test_watch.py",
     "tests/outside/test_watch_places.py",
     "tests/outside/test_writers.py",
 )
