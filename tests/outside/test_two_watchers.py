@@ -36,7 +36,7 @@ def _status(song: Song) -> dict[str, Any]:
 
 def _copies(song: Song) -> dict[str, Any]:
     """What lies in the outbox but for the tables, which a watch may write anew when it ends."""
-    return {name: state for name, state in tree(song.outbox).items() if not name.startswith("report.")}
+    return {name: state for name, state in tree(song.outbox).items() if not name.startswith(("report.", ".stager-"))}
 
 
 def test_the_second_names_the_first_and_takes_over_after_its_death(make_song: SongMaker, tmp_path: Path) -> None:
