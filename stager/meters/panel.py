@@ -125,13 +125,25 @@ class Measured(LevelFigures):
         return super().levels(reference, channels).model_copy(update=others)
 
 
+@dataclass(frozen=True)
+class _SideMeter:
+    """A meter of one channel in a file of several, so that two threads can share the channels."""
+
+    meter: TruePeakMeter
+    channel: int
+
+    def update(self, block: Samples) -> None:
+        """Take in the next block, (frames, channels)."""
+        self.meter.update(block[:, self.channel : self.channel + 1])
+
+
 class LevelPanel:
     """Sample peak, true peak and average in one pass."""
 
     def __init__(self, info: StreamInfo) -> None:
         self.info = info
         self._peak = SamplePeakMeter(info.channels)
-        self._true_peak = TruePeakMeter(info.channels)
+        self._true_peaks = tuple(_SideMeter(TruePeakMeter(1), channel) for channel in range(info.channels))
         self._average = AverageMeter(info.channels, info.sample_rate_hz)
 
     def update(self, block: Samples) -> None:
@@ -141,11 +153,14 @@ class LevelPanel:
 
     def meters(self) -> Iterator["Meter"]:
         """Give its meters, for whoever feeds them one by one."""
-        yield from (self._peak, self._average, self._true_peak)
+        yield from (self._peak, self._average)
+        yield from self._true_peaks
 
     def result(self) -> LevelFigures:
         """Give the figures of all that was fed."""
-        return LevelFigures(self.info, self._peak.result(), self._true_peak.result(), self._average.result())
+        found = [side.meter.result() for side in self._true_peaks]
+        linear, places = tuple(peaks.linear[0] for peaks in found), tuple(peaks.at_frames[0] for peaks in found)
+        return LevelFigures(self.info, self._peak.result(), Peaks(linear, places), self._average.result())
 
 
 class Figure(StrEnum):
