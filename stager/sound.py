@@ -15,6 +15,7 @@ from stager.containers import clip_guard_linear, open_audio
 from stager.figures import figures_after
 from stager.hear import Heard, findings_of
 from stager.judge import FigureAfter, decide_by_rule, decide_trim
+from stager.judge.own_rule import rule_not_used
 from stager.meters import Measured, Samples
 from stager.model import DecidedBy, Finding, Levels, StepStamp, StreamInfo, Target, TrimDecision
 from stager.model.limits import Limits
@@ -88,9 +89,10 @@ class Sound:
             "clip_guard_dbfs": self.clip_guard_dbfs,
             "role": role.name if role else None,
         }
-        own = None if target.rule == "leave" else rule_wants(work_of(self.project, self.stem, "rule"), levels)
-        if own is not None:
-            return decide_by_rule(levels, target, own[0], own[1].gain_db, own[1].because, **known)
+        own = self.project.rule_for(self.stem)
+        wanted = rule_wants(Work(self.stem, (own,) if own else (), self.project.folder), levels)
+        if wanted is not None:
+            return decide_by_rule(levels, target, wanted[0], wanted[1].gain_db, wanted[1].because, **known)
         rule = "average" if figures[target.rule](0.0) is None and target.rule != "leave" else target.rule
         decision = decide_trim(levels, target.model_copy(update={"rule": rule}), figures[rule], **known)
         notes = [decision.because]
@@ -110,13 +112,18 @@ class Sound:
         return [*damage, *(finding for finding in after if finding.code not in OF_THE_ORIGINAL)]
 
     def plugin_findings(self, levels: Levels) -> list[Finding]:
-        """Ask the checks that are plug-ins; the song's other stems are those that have a copy by now.
+        """Ask the checks that are plug-ins, and say where a plug-in's rule means this stem and yet does not count.
+
+        To the checks, the song's other stems are those that have a copy by now.
 
         Raises:
             StepFailed: where one fails.
         """
-        checks = work_of(self.project, self.stem, "check")
-        return check_findings(checks, levels, _others(self.project, self.stem)) if checks.uses else []
+        checks, rules = (work_of(self.project, self.stem, kind) for kind in ("check", "rule"))
+        link = self.project.link_for(self.stem)
+        unused = [] if self.project.rule_for(self.stem) else rules.uses[:1]
+        told = [rule_not_used(use.source.name, link.name if link else None) for use in unused]
+        return [*told, *(check_findings(checks, levels, _others(self.project, self.stem)) if checks.uses else [])]
 
 
 @contextmanager

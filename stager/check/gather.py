@@ -1,14 +1,16 @@
 """Every stem of a project as it is, or as it would be staged now; nothing is written and no lock is taken."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stager.batch import rehearse_all
-from stager.containers import header_facts
+from stager.check.passing import Passing, would_be_copy
+from stager.containers import HeaderFacts, header_facts
+from stager.errors import StepFailed
 from stager.inbox import stems_in
 from stager.ledger import Known, read_entries
-from stager.model import Refused, Sidecar
+from stager.model import Outcome, Refused, Sidecar
 from stager.model.bus import Part
 from stager.model.handover import StemFacts
 from stager.names import shown
@@ -19,24 +21,39 @@ from stager.standing import Standing
 
 @dataclass(frozen=True)
 class Gathered:
-    """One stem: its original, what is or would be said of it, and its facts for the set."""
+    """One stem: its original, what is or would be said of it, and its facts for the set.
+
+    `start_frames` is the original's time stamp, that of `facts` the one of what is handed over. `made` is what staging
+    would make of a stem whose steps changed it, where it has no copy: a passing file, there while `passing` is.
+    """
 
     path: Path
     sidecar: Sidecar
     facts: StemFacts
     copy: Path | None
+    start_frames: int | None
+    made: Path | None = None
+    passing: Passing | None = None
 
     @property
     def is_silent(self) -> bool:
         """Whether there is nothing in it to compare."""
         return self.sidecar.levels.average_dbfs is None
 
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """The names of the steps between the original and what is handed over."""
+        return tuple(step.name for step in self.sidecar.steps)
+
 
 def gather(project: Project) -> tuple[list[Gathered], list[Refused]]:
     """Give every stem in the inbox, by name, and those that are refused; stems without a current copy are measured.
 
+    Of those with steps, what staging would make of them lies in a folder of the system's for as long as they are
+    referred to.
+
     Raises:
-        PlaceError: where the inbox can't be looked through.
+        PlaceError: where the inbox can't be looked through, or that folder has no room.
     """
     standing = Standing(project, Known(read_entries(project.state / LEDGER)))
     names = stems_in(project)
@@ -46,26 +63,50 @@ def gather(project: Project) -> tuple[list[Gathered], list[Refused]]:
         del known[name]  # a link with a member that is not staged yet is decided anew for all
     due = [name for name in names if name not in known]
     outcomes = known | dict(zip(due, rehearse_all(project, due), strict=True))
-    found, refused = [], []
+    gathered = _all_gathered(project, names, outcomes)
+    refused = [one for one in gathered if isinstance(one, Refused)]
+    return [one for one in gathered if isinstance(one, Gathered)], refused
+
+
+def _all_gathered(project: Project, names: list[str], outcomes: Mapping[str, Outcome]) -> list[Gathered | Refused]:
+    found: list[Gathered | Refused] = []
+    passing: Passing | None = None
     for name in names:
         outcome = outcomes[name]
         if isinstance(outcome, Refused):
-            refused.append(outcome)
-        else:
+            found.append(outcome)
+        elif outcome.sidecar.copy_ or not outcome.sidecar.steps:
             found.append(_gathered(project, name, outcome.sidecar))
-    return found, refused
+        else:
+            passing = passing or Passing()
+            found.append(_made(project, name, outcome.sidecar, passing))
+    return found
+
+
+def _made(project: Project, name: str, sidecar: Sidecar, passing: Passing) -> Gathered | Refused:
+    """Run a stem's steps once more, for the samples; where they fail this time, that is its refusal."""
+    path = project.inbox / name
+    try:
+        made = would_be_copy(project, sidecar.stem, path, sidecar, passing)
+    except StepFailed as error:
+        return Refused(sidecar.stem, sidecar.source.path, error.code, str(error))
+    return replace(_gathered(project, name, sidecar, made), made=made, passing=passing)
 
 
 def parts_of(project: Project, stems: list[Gathered]) -> Iterator[Part]:
-    """Give each stem as the bus hears it: its copy, or its original with its trim."""
+    """Give each stem as the bus hears it: its copy, or what that would be, or its original with its trim."""
     for stem in stems:
-        gain_db = 0.0 if stem.copy else stem.sidecar.trim.gain_db
-        yield _part(project, stem, stem.copy or stem.path, gain_db)
+        handed = stem.copy or stem.made
+        gain_db = 0.0 if handed else stem.sidecar.trim.gain_db
+        yield _part(project, stem, handed or stem.path, gain_db)
 
 
 def restoring(project: Project, stems: list[Gathered]) -> tuple[list[Part], list[Part]]:
-    """Give the copies with the fader moves that bring the balance back, and the originals."""
-    copied = [stem for stem in stems if stem.copy]
+    """Give the copies with the fader moves that bring the balance back, and the originals.
+
+    Stems with steps are not among them: what a step did to the sound, no fader takes back.
+    """
+    copied = [stem for stem in stems if stem.copy and not stem.steps]
     moved = [_part(project, s, s.copy or s.path, s.sidecar.trim.restore_fader_db) for s in copied]
     return moved, [_part(project, stem, stem.path, 0.0) for stem in copied]
 
@@ -78,13 +119,24 @@ def originals(project: Project, stems: list[Gathered]) -> list[Part]:
 def _part(project: Project, stem: Gathered, path: Path, gain_db: float) -> Part:
     role = project.role_for(stem.sidecar.stem)
     pan = role.pan if role else 0.0
-    start = stem.facts.start_frames
+    start = stem.start_frames if path == stem.path else stem.facts.start_frames
     return Part(path=path, name=stem.sidecar.stem, gain_db=gain_db, pan=pan, start_frames=start)
 
 
-def _gathered(project: Project, name: str, sidecar: Sidecar) -> Gathered:
+def _handed_over(sidecar: Sidecar, head: HeaderFacts, handed: Path | None) -> HeaderFacts:
+    """Give the rate, shape and time stamp that a stem's steps gave it, in the encoding of the original."""
+    if not sidecar.steps or handed is None:
+        return head
+    found = header_facts(handed)
+    encoding = {"encoding": head.info.encoding, "valid_bits": head.info.valid_bits}
+    return HeaderFacts(found.info.model_copy(update=encoding), found.start_frames)
+
+
+def _gathered(project: Project, name: str, sidecar: Sidecar, made: Path | None = None) -> Gathered:
     path, role = project.inbox / name, project.role_for(shown(name))
-    head = header_facts(path)
+    copy = project.folder / sidecar.copy_.path if sidecar.copy_ else None
+    original = header_facts(path)
+    head = _handed_over(sidecar, original, copy or made)
     used_bits = sidecar.levels.extra.get("used_bits")
     facts = StemFacts(
         stem=sidecar.stem,
@@ -102,5 +154,4 @@ def _gathered(project: Project, name: str, sidecar: Sidecar) -> Gathered:
         findings=sidecar.findings,
         allow=tuple(map(str, role.allow)) if role else (),
     )
-    copy = project.folder / sidecar.copy_.path if sidecar.copy_ else None
-    return Gathered(path, sidecar, facts, copy)
+    return Gathered(path, sidecar, facts, copy, original.start_frames)

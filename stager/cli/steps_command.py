@@ -28,6 +28,7 @@ def _data(found: Found) -> dict[str, Any]:
         "isolated": source.isolated,
         "deterministic": source.deterministic,
         "says": found.says,
+        "codes": list(source.codes),
         "settings": dict(found.schema),
         "fault": found.fault or None,
     }
@@ -36,6 +37,9 @@ def _data(found: Found) -> dict[str, Any]:
 def _row(found: Found) -> Row:
     source = found.source
     notes = [f"CAN'T BE USED: {found.fault}"] if found.fault else [found.says] if found.says else []
+    if source.kind == "rule":
+        notes.append(f'put in force by rule = "{source.name}" in a target, or by use in [[plugin]]')
+    notes += [f"its findings, as allow may name them: {', '.join(source.codes)}"] if source.codes else []
     settings = found.schema.get("properties", {})
     notes += [f"{name}{_default(one)}: {one.get('description', '')}".rstrip(": ") for name, one in settings.items()]
     return Row((source.kind, source.name, source.version, source.origin), tuple(notes))

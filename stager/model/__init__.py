@@ -3,7 +3,7 @@
 from stager.model.base import Record
 from stager.model.damage import FlatTop, Gap, Gaps
 from stager.model.damage_limits import DamageLimits
-from stager.model.decision import DecidedBy, Rule, Target, TrimDecision
+from stager.model.decision import OWN_RULES, DecidedBy, Rule, Target, TrimDecision
 from stager.model.finding import Finding, Verdict, worst
 from stager.model.levels import ChannelLevels, Levels, Reference
 from stager.model.plugin import PluginSource, PluginUse, StepStamp
@@ -20,9 +20,12 @@ from stager.model.sidecar import (
     read_sidecar,
 )
 from stager.model.stem import MAX_CHANNELS, Encoding, Fingerprint, SourceInfo, StreamInfo
+from stager.model.words import ANY_WORDS, Words
 
 __all__ = [
+    "ANY_WORDS",
     "MAX_CHANNELS",
+    "OWN_RULES",
     "Advice",
     "ChannelLevels",
     "ChunkLog",
@@ -53,6 +56,7 @@ __all__ = [
     "Target",
     "TrimDecision",
     "Verdict",
+    "Words",
     "read_sidecar",
     "worst",
 ]

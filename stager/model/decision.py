@@ -1,14 +1,22 @@
 """What a stem is brought to, and the trim that was decided with its reason."""
 
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import Field
+from pydantic import Field, WithJsonSchema
 
 from stager.model.base import Record
 from stager.model.levels import Reference
+from stager.model.words import word_of, word_schema
 
-Rule = Literal["average", "loudness", "vu", "peak", "leave"]
+OWN_RULES: Final = ("average", "loudness", "vu", "peak", "leave")
+"""Our own rules; any other word is the name of a plug-in's."""
+
+Rule = Annotated[
+    str,
+    word_of(OWN_RULES, lambda words: words.rules),
+    WithJsonSchema(word_schema(OWN_RULES, "the name of a plug-in's rule")),
+]
 Level = Annotated[float, Field(ge=-100.0, le=20.0)]
 
 

@@ -9,7 +9,8 @@ class PluginSource(Record):
     """A plug-in that was found: its kind's entry-point group, its name, and where its code lies.
 
     `entry` is `module:Class` of an installed package, `file` the path of a Python file; one of them is empty. `own`
-    says that it is this package's; only what is `own` and not `isolated` runs in our process. `origin` is for people.
+    says that it is this package's; only what is `own` and not `isolated` runs in our process. `origin` is for people,
+    `codes` are those that a check's findings may have.
     """
 
     group: str
@@ -21,6 +22,7 @@ class PluginSource(Record):
     own: bool = False
     isolated: bool = True
     deterministic: bool = True
+    codes: tuple[str, ...] = ()
 
     @property
     def kind(self) -> str:

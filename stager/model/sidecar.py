@@ -11,6 +11,7 @@ from stager.model.finding import Finding, Verdict
 from stager.model.levels import Levels
 from stager.model.plugin import StepStamp
 from stager.model.stem import Encoding, SourceInfo
+from stager.model.words import ANY_WORDS
 
 SIDECAR_SCHEMA: Final = "stager/sidecar/1"
 
@@ -90,7 +91,7 @@ def read_sidecar(text: str | bytes) -> Sidecar:
     Raises:
         ValueError: where a known key is missing or of another kind.
     """
-    return Sidecar.model_validate_json(text, extra="ignore")
+    return Sidecar.model_validate_json(text, extra="ignore", context=ANY_WORDS)
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The project file: `stager.toml` into a frozen `Project`, or a `ConfigError` that names each line that is wrong."""
 
 from stager.project.faults import Fault
-from stager.project.load import load_project
+from stager.project.load import PluginReader, PluginsRead, load_project
 from stager.project.places import PROJECT_FILE, STATE_FOLDER, Places, is_within
 from stager.project.project import Project
 from stager.project.schema import project_schema
@@ -30,6 +30,8 @@ __all__ = [
     "Link",
     "Places",
     "Plugin",
+    "PluginReader",
+    "PluginsRead",
     "Project",
     "ProjectSettings",
     "RecordingSettings",

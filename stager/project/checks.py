@@ -5,7 +5,7 @@ from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
 
-from stager.model import Record, Target
+from stager.model import OWN_RULES, Record, Target, Words
 from stager.project.faults import Fault, full_key, shown
 from stager.project.lines import Where
 from stager.project.settings import TargetChanges
@@ -25,21 +25,22 @@ def version_fault(data: Mapping[str, Any]) -> Fault | None:
     return Fault(("version",), f"version: expected {KNOWN_VERSION}, the one that is known here, found {shown(found)}")
 
 
-def target_faults(data: Mapping[str, Any]) -> Iterator[Fault]:
+def target_faults(data: Mapping[str, Any], words: Words | str | None = None) -> Iterator[Fault]:
     """Give the targets that can't be met, each as it stands after a role or link has changed it.
 
-    A target that is faulty in itself is passed over: what is wrong with it is said elsewhere, and once.
+    A target that is faulty in itself is passed over: what is wrong with it is said elsewhere, and once. `words` are
+    those that plug-ins bring.
     """
-    base = _valid(Target, data.get("target", {}))
+    base = _valid(Target, data.get("target", {}), words)
     if base is None:
         return
     yield from _target_faults(("target",), base, data)
     for kind in ("role", "link"):
         for place, raw in _changes(data, kind):
-            changes = _valid(TargetChanges, raw)
+            changes = _valid(TargetChanges, raw, words)
             if changes is not None and changes.model_fields_set & set(_LEVEL_KEYS):
                 yield from _target_faults((kind, place, "target"), changes.over(base), data)
-    yield from _leave_in_links(base, data)
+    yield from _unshared_in_links(base, data, words)
 
 
 def _target_faults(where: Where, target: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
@@ -57,18 +58,21 @@ def _target_faults(where: Where, target: Target, data: Mapping[str, Any]) -> Ite
     )
 
 
-def _leave_in_links(base: Target, data: Mapping[str, Any]) -> Iterator[Fault]:
+def _unshared_in_links(base: Target, data: Mapping[str, Any], words: Words | str | None) -> Iterator[Fault]:
+    """Refuse `leave` in a link, and a plug-in's rule: it speaks of one stem, and no figure tells the loudest member."""
     for place, raw in _changes(data, "link"):
-        changes = _valid(TargetChanges, raw)
-        if changes is not None and changes.over(base).rule == "leave":
+        changes = _valid(TargetChanges, raw, words)
+        rule = changes.over(base).rule if changes is not None else "average"
+        if rule == "leave" or rule not in OWN_RULES:
             where = ("link", place, "target", "rule")
-            yield Fault(where, f'{full_key(where, data)}: expected a rule that a group can share, found "leave"')
+            found = f"{shown(rule)}{'' if rule == 'leave' else ', which is no rule of ours'}"
+            yield Fault(where, f"{full_key(where, data)}: expected a rule that a group can share, found {found}")
 
 
-def _valid(kind: type[AnyRecord], raw: object) -> AnyRecord | None:
+def _valid(kind: type[AnyRecord], raw: object, words: Words | str | None) -> AnyRecord | None:
     """Give a table as its record, or None where it is faulty in itself."""
     try:
-        return kind.model_validate(raw)
+        return kind.model_validate(raw, context=words)
     except ValidationError:
         return None
 

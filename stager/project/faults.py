@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from stager.errors import ConfigError
+from stager.model import Words
 from stager.project.lines import Where, line_of
 from stager.project.schema import known_keys, tables_with
 from stager.project.settings import Settings
@@ -78,10 +79,10 @@ def _key_text(key: str) -> str:
     return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else shown(key)
 
 
-def model_faults(data: Mapping[str, Any]) -> list[Fault]:
-    """Give everything that is wrong with single keys and values."""
+def model_faults(data: Mapping[str, Any], words: Words | str | None = None) -> list[Fault]:
+    """Give everything that is wrong with single keys and values; `words` are those that plug-ins bring."""
     try:
-        Settings.model_validate(data)
+        Settings.model_validate(data, context=words)
     except ValidationError as error:
         return [_fault(details, data) for details in error.errors()]
     return []

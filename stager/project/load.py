@@ -4,14 +4,15 @@ import errno
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 
 from stager.errors import ConfigError
-from stager.model import PluginUse
+from stager.model import ANY_WORDS, PluginUse, Words
+from stager.model.words import Names, no_names
 from stager.project.checks import target_faults, version_fault
 from stager.project.faults import Fault, config_error, model_faults
 from stager.project.lines import key_lines
@@ -19,22 +20,40 @@ from stager.project.places import FOLDER_KEYS, PROJECT_FILE, Places, place_fault
 from stager.project.project import Project
 from stager.project.settings import ProjectSettings, Settings
 
-PluginReader = Callable[[Settings, Places, Path], tuple[list[PluginUse], list[Fault]]]
-"""Finds the plug-ins that settings name, for a project in a folder; and says what is wrong with them."""
+
+@dataclass(frozen=True)
+class PluginsRead:
+    """The plug-ins that settings name, what is wrong with them, and the words that they bring to the settings."""
+
+    uses: tuple[PluginUse, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    words: Words = field(default_factory=Words)
 
 
-def no_plugins(settings: Settings, _: Places, __: Path) -> tuple[list[PluginUse], list[Fault]]:
+@dataclass(frozen=True)
+class PluginReader:
+    """Reads the plug-ins that settings name, for a project in a folder; `rules` gives the names of installed rules."""
+
+    read: Callable[[Settings, Places, Path], PluginsRead]
+    rules: Names = no_names
+
+
+def no_plugins(settings: Settings, _: Places, __: Path) -> PluginsRead:
     """Refuse every plug-in: what is loaded by this room alone has none."""
     tables = (("step", settings.steps), ("plugin", settings.plugins))
     places = [(kind, place) for kind, entries in tables for place in range(len(entries))]
-    return [], [Fault((kind, place), f"[[{kind}]] {place + 1}: plug-ins are not read here") for kind, place in places]
+    says = "plug-ins are not read here"
+    return PluginsRead(faults=tuple(Fault((kind, n), f"[[{kind}]] {n + 1}: {says}") for kind, n in places))
 
 
-def load_project(path: Path, plugins: PluginReader = no_plugins) -> Project:
+NO_PLUGINS: Final = PluginReader(no_plugins)
+
+
+def load_project(path: Path, plugins: PluginReader = NO_PLUGINS) -> Project:
     """Read and check a project file; `path` is that file, or the folder that holds a `stager.toml`.
 
-    Whether inbox and outbox exist is not looked at. `plugins` finds what `[[step]]` and `[[plugin]]` name, once all
-    else is right.
+    Whether inbox and outbox exist is not looked at. `plugins` finds what steps, plug-ins and targets' rules name, once
+    all else is right; words that only a `[[plugin]]` may bring are looked at then, too.
 
     Raises:
         ConfigError: where there is no such file, it can't be read, or anything in it is wrong: one line for each
@@ -43,14 +62,15 @@ def load_project(path: Path, plugins: PluginReader = no_plugins) -> Project:
     file, text = _read(path)
     data = _parsed(file, text)
     folder = file.parent.resolve()
-    if faults := _faults(data, folder):
+    words = ANY_WORDS if data.get("plugin") else Words(rules=plugins.rules)
+    if faults := _faults(data, folder, words):
         raise config_error(file, faults, key_lines(text))
-    settings = Settings.model_validate(data)
+    settings = Settings.model_validate(data, context=words)
     places = places_of(settings.project, folder)
-    uses, faults = plugins(settings, places, folder)
-    if faults:
+    read = plugins.read(settings, places, folder)
+    if faults := [*read.faults] or model_faults(data, read.words):
         raise config_error(file, faults, key_lines(text))
-    return Project(file=folder / file.name, folder=folder, settings=settings, plugins=tuple(uses), **asdict(places))
+    return Project(file=folder / file.name, folder=folder, settings=settings, plugins=read.uses, **asdict(places))
 
 
 def _read(path: Path) -> tuple[Path, str]:
@@ -107,10 +127,10 @@ def _syntax_sentence(file: Path, text: str, says: str) -> str:
     return f"{file}:{line}: not valid TOML{column}: {says[: place.start()] if place else says}"
 
 
-def _faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
+def _faults(data: Mapping[str, Any], folder: Path, words: Words | str) -> list[Fault]:
     if other_version := version_fault(data):
         return [other_version]
-    return [*model_faults(data), *target_faults(data), *_folder_faults(data, folder)]
+    return [*model_faults(data, words), *target_faults(data, words), *_folder_faults(data, folder)]
 
 
 def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:

@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from stager.model import PluginUse, Target
+from stager.model import OWN_RULES, PluginUse, Target
 from stager.model.limits import Limits
 from stager.names import shown
 from stager.project.copy_name import filled_name
@@ -83,6 +83,17 @@ class Project:
         """Give the plug-ins of a kind (meter, check, rule, step) that are used for a stem, in order."""
         return tuple(use for use in self.plugins if use.source.kind == kind and matches_any(stem, use.match))
 
+    def rule_for(self, stem: str) -> PluginUse | None:
+        """Give the plug-in whose rule decides a stem's trim: the first that matches it, or the one its target names.
+
+        None where the rule is ours, and for stems of a link and those that are left as they are.
+        """
+        rule = self.target_for(stem).rule
+        if rule == "leave" or self.link_for(stem):
+            return None
+        named = (use for use in self.plugins if use.source.kind == "rule" and use.source.name == rule and not use.match)
+        return next(iter(self.plugins_for(stem, "rule")), None if rule in OWN_RULES else next(named, None))
+
     def settings_sha256_for(self, stem: str) -> str:
         """Give the fingerprint of the settings in force for one stem: another one means that its copy is out of date.
 
@@ -93,7 +104,8 @@ class Project:
 
     def _in_force(self, stem: str) -> dict[str, Any]:
         role, link = self.role_for(stem), self.link_for(stem)
-        used = [use for use in self.plugins if matches_any(stem, use.match)]
+        rule = self.rule_for(stem)
+        used = [use for use in self.plugins if use is rule or matches_any(stem, use.match)]
         return {
             **({"link": link.name} if link else {}),
             **({"bus_offset_db": self.bus_offset_db} if self.bus_offset_db else {}),

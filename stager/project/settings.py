@@ -4,12 +4,13 @@ The descriptions go into the JSON Schema, where an editor shows them beside the 
 """
 
 from math import isfinite
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, get_args
 
 from pydantic import AfterValidator, ConfigDict, Field, WithJsonSchema
 
-from stager.model import Record, Target
+from stager.model import ANY_WORDS, Record, Target
 from stager.model.limits import Limits
+from stager.model.words import word_of, word_schema
 from stager.project.copy_name import checked_name
 
 FindingCode = Literal[
@@ -38,9 +39,13 @@ FindingCode = Literal[
     "padded_bits",
     "same_peak_everywhere",
     "name_unclear",
+    "rule_not_used",
+    "check_failed",
     "link_incomplete",
 ]
-"""The codes that `allow` may name."""
+"""Our codes, which `allow` may name beside those of the checks in force."""
+
+_OWN_CODES: Final[tuple[str, ...]] = get_args(FindingCode)
 
 AUDIO_PATTERNS: Final = ("*.wav", "*.w64", "*.rf64", "*.bw64", "*.aif", "*.aiff", "*.caf", "*.flac")
 """What counts as a stem where `include` is not given."""
@@ -65,7 +70,12 @@ def _plain(value: object) -> object:
 Text = Annotated[str, Field(min_length=1)]
 Folder = Annotated[Text, AfterValidator(_checked_folder)]
 Patterns = Annotated[tuple[Text, ...], Field(strict=False, min_length=1)]
-Codes = Annotated[tuple[FindingCode, ...], Field(strict=False)]
+Code = Annotated[
+    str,
+    word_of(_OWN_CODES, lambda words: words.codes),
+    WithJsonSchema(word_schema(_OWN_CODES, "a code of a check that is a plug-in")),
+]
+Codes = Annotated[tuple[Code, ...], Field(strict=False)]
 StepSetting = Annotated[
     object,
     AfterValidator(_plain),
@@ -102,7 +112,7 @@ class TargetChanges(Target):
 
     def over(self, target: Target) -> Target:
         """Give the target with the given keys changed; this record's own defaults mean nothing."""
-        return Target.model_validate(target.model_dump() | self.model_dump(exclude_unset=True))
+        return Target.model_validate(target.model_dump() | self.model_dump(exclude_unset=True), context=ANY_WORDS)
 
 
 class Role(Record):
@@ -137,7 +147,8 @@ class Step(Record):
 class Plugin(Record):
     """`[[plugin]]`: a file with plug-ins, or a meter, check or rule put in force; its settings stand beside `use`.
 
-    `use` names one of the file, where there is a `file`, or else an installed one. Steps have their own table.
+    `use` names one of the file, where there is a `file`, or else an installed one. Steps have their own table. A rule
+    with an empty `match` has its settings here, and is in force where a target names it.
     """
 
     model_config = ConfigDict(extra="allow")
@@ -145,7 +156,9 @@ class Plugin(Record):
 
     file: Folder | None = Field(None, description="Python file, relative to this file; not from inbox, outbox or takes")
     use: Text | None = Field(None, description="which meter, check or rule is in force")
-    match: Patterns = Field(("*",), description="patterns of stem names that it is used for")
+    match: Annotated[tuple[Text, ...], Field(strict=False)] = Field(
+        ("*",), description="patterns of stem names that it is used for; [] for a rule that a target names"
+    )
 
 
 class CopySettings(Record):

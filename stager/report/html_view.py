@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from stager.judge.set_formats import clock, depth_words
-from stager.model import Finding, Outcome, Refused, Rule, Sidecar, Staged, Verdict
+from stager.model import Finding, Outcome, Refused, Sidecar, Staged, Target, Verdict
 from stager.model.bus import Pairs
 from stager.report.html_pictures import Axis, Place, axis_for, columns_of, lanes, places, tallest
 from stager.report.html_sources import Overview
@@ -17,14 +17,14 @@ WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "listen", Verdict.PLAY
 REFUSED_WORD: Final = "refused"
 LOUDER_DB: Final = 6.0
 """A copy that is louder by more than this asks for the caution (own figure: half again as loud, and more)."""
-FIGURES: Final[dict[Rule, tuple[str, str]]] = {
+FIGURES: Final[dict[str, tuple[str, str]]] = {
     "average": ("average", "dBFS"),
     "loudness": ("loudness", "LUFS"),
     "vu": ("VU", "dBFS"),
     "peak": ("sample peak", "dBFS"),
     "leave": ("average", "dBFS"),
 }
-"""What each rule brings to its target, and the unit."""
+"""What each of our rules brings to its target, and the unit; for a plug-in's rule the average is shown."""
 
 
 @dataclass(frozen=True)
@@ -152,12 +152,17 @@ def count_words(count: int, one: str, many: str) -> str:
 def _figures(sidecar: Sidecar) -> tuple[float | None, float | None]:
     """The figure that the rule works on, before and after; measured on the copy where the copy's log has it."""
     levels, trim, made = sidecar.levels, sidecar.trim, sidecar.copy_
-    if trim.target.rule in {"average", "leave"}:
+    if trim.target.rule in {"average", "leave"} or trim.target.rule not in FIGURES:
         return levels.average_dbfs, made.average_dbfs if made else trim.predicted_average_dbfs
     if trim.target.rule == "peak":
         return levels.sample_peak_dbfs, made.sample_peak_dbfs if made else None
     measured = trim.measured_db
     return measured, None if measured is None else measured + trim.gain_db
+
+
+def _aims(target: Target) -> bool:
+    """Whether a level is aimed at: not where a stem is left as it is, or a plug-in's rule decides."""
+    return target.rule in FIGURES and target.rule != "leave"
 
 
 def _peaks(sidecar: Sidecar) -> tuple[float | None, float | None]:
@@ -167,16 +172,14 @@ def _peaks(sidecar: Sidecar) -> tuple[float | None, float | None]:
 
 def _levels(sidecar: Sidecar) -> tuple[float | None, ...]:
     target = sidecar.trim.target
-    aims = (
-        () if target.rule == "leave" else (target.level_db - target.tolerance_db, target.level_db + target.tolerance_db)
-    )
+    aims = (target.level_db - target.tolerance_db, target.level_db + target.tolerance_db) if _aims(target) else ()
     return (*_figures(sidecar), *_peaks(sidecar), *aims, target.ceiling_dbtp)
 
 
 def _marks(sidecar: Sidecar, axis: Axis) -> LevelMarks:
     target = sidecar.trim.target
     low, high = (axis.at(target.level_db + side * target.tolerance_db) for side in (-1.0, 1.0))
-    aims = target.rule != "leave"
+    aims = _aims(target)
     before, after, peak_before, peak_after = (
         None if level is None else axis.at(level) for level in (*_figures(sidecar), *_peaks(sidecar))
     )
@@ -194,8 +197,9 @@ def _marks(sidecar: Sidecar, axis: Axis) -> LevelMarks:
 
 def _levels_say(sidecar: Sidecar) -> str:
     target = sidecar.trim.target
-    name, unit = FIGURES[target.rule]
-    aim = f"target {target.level_db:g}, give or take {target.tolerance_db:g}" if target.rule != "leave" else "no target"
+    name, unit = FIGURES.get(target.rule, FIGURES["average"])
+    by_rule = f"target {target.level_db:g}, give or take {target.tolerance_db:g}"
+    aim = by_rule if _aims(target) else "no target" if target.rule == "leave" else f'by the rule "{target.rule}"'
     return (
         f"{name[0].upper()}{name[1:]} {_from_to(*_figures(sidecar), unit)}; {aim}. "
         f"True peak {_from_to(*_peaks(sidecar), 'dBTP')}; ceiling {target.ceiling_dbtp:g}."

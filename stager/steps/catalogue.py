@@ -132,5 +132,6 @@ def _told(source: PluginSource, told: Mapping[str, Any], version: str) -> Found:
         "version": version,
         "deterministic": bool(told["deterministic"]),
         "isolated": not source.own or bool(told["isolated"]),
+        "codes": tuple(map(str, told["codes"])),
     }
     return Found(source.model_copy(update=changes), told["schema"], str(told["says"]))

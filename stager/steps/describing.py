@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from stager.project.faults import setting_says
-from stager.steps.kinds import KINDS, Plugin, Step
+from stager.steps.kinds import KINDS, Check, Plugin, Step
 
 Says = tuple[tuple[str | int, ...], str]
 """What is wrong with one setting: the way to it, and a sentence."""
@@ -52,9 +52,17 @@ def description(plugin: type[Plugin]) -> dict[str, Any]:
         "version": str(plugin.version),
         "deterministic": bool(plugin.deterministic) if issubclass(plugin, Step) else True,
         "isolated": bool(plugin.isolated),
+        "codes": codes_of(plugin),
         "schema": plugin.settings.model_json_schema(),
         "says": inspect.cleandoc(plugin.__doc__ or "").partition("\n")[0],
     }
+
+
+def codes_of(plugin: type[Plugin]) -> list[str]:
+    """Give the codes that the findings of a check may have."""
+    if not issubclass(plugin, Check):
+        return []
+    return [plugin.codes] if isinstance(plugin.codes, str) else [str(code) for code in plugin.codes or [plugin.name]]
 
 
 def checked(plugin: type[Plugin], settings: Mapping[str, Any]) -> tuple[dict[str, Any], list[Says]]:

@@ -1,10 +1,11 @@
 """Plug-ins that say something about a stem: meters, checks, rules. What they say is looked at before it is believed."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from math import isfinite
-from typing import Any, Final, Protocol, cast
+from pathlib import Path
+from typing import Any, Final, Protocol, TypeVar, cast
 
 from pydantic import ValidationError
 
@@ -18,6 +19,11 @@ from stager.steps.wire import packed
 
 MOST_GAIN_DB: Final = 200.0
 """A rule that asks for more is in error: 24 bits span 144 dB (own figure)."""
+
+
+FoundOf = dict[str, list[Finding]]
+"""What a check says of each stem of a set, by name."""
+T = TypeVar("T")
 
 
 class _Told(Protocol):
@@ -83,20 +89,57 @@ def check_findings(work: Work, levels: Levels, others: Mapping[str, Levels]) -> 
     return [finding for use in work.uses for finding in _of_check(work, use, levels, others)]
 
 
+def set_findings(use: PluginUse, levels: Mapping[str, Levels], stems: Sequence[str], folder: Path) -> FoundOf:
+    """Ask one check about these stems of a set, each with the levels of all others; gives the findings by stem.
+
+    Raises:
+        StepFailed: where the check fails, or gives what is no finding.
+    """
+    if use.source.own:
+        return {
+            stem: _own_findings(Work(stem, (use,), folder), use, levels[stem], _but(levels, stem)) for stem in stems
+        }
+    first = Work(stems[0], (use,), folder)
+    with worker(use.source, folder, first.label(use), first.limits) as process:
+        return {stem: _asked_findings(process, Work(stem, (use,), folder), use, levels) for stem in stems}
+
+
 def _of_check(work: Work, use: PluginUse, levels: Levels, others: Mapping[str, Levels]) -> list[Finding]:
     if use.source.own:
-        plugin = cast("type[Check]", own_plugin(use.source))
-        return plugin(plugin.settings.model_validate(use.settings)).findings(work.stem, levels, others)
-    asked = {"levels": _plain(levels), "others": {stem: _plain(one) for stem, one in others.items()}}
-    told = _answer(work, use, "findings", stem=work.stem, **asked)
+        return _own_findings(work, use, levels, others)
+    with worker(use.source, work.folder, work.label(use), work.limits) as process:
+        return _asked_findings(process, work, use, {**others, work.stem: levels})
+
+
+def _own_findings(work: Work, use: PluginUse, levels: Levels, others: Mapping[str, Levels]) -> list[Finding]:
+    plugin = cast("type[Check]", own_plugin(use.source))
+    return plugin(plugin.settings.model_validate(use.settings)).findings(work.stem, levels, others)
+
+
+def _asked_findings(process: Worker, work: Work, use: PluginUse, levels: Mapping[str, Levels]) -> list[Finding]:
+    """Ask a check in its process about one stem of these; what it says is looked at."""
+    plain = {stem: _plain(one) for stem, one in levels.items()}
+    process.ask("open", settings=use.settings)
+    levels_of_others = _but(plain, work.stem)
+    told, _ = process.ask("findings", stem=work.stem, levels=plain[work.stem], others=levels_of_others)
     try:
-        return [Finding.model_validate_json(json.dumps(finding)) for finding in told["findings"]]
+        found = [Finding.model_validate_json(json.dumps(finding)) for finding in told["findings"]]
     except (ValidationError, KeyError, TypeError) as error:
         raise StepFailed(f"{work.label(use)}: gave what is no finding") from error
+    if strange := [finding.code for finding in found if finding.code not in use.source.codes]:
+        known = ", ".join(use.source.codes)
+        raise StepFailed(
+            f"{work.label(use)}: expected findings with a code that it declares ({known}), found {strange[0]}"
+        )
+    return found
+
+
+def _but(named: Mapping[str, T], name: str) -> dict[str, T]:
+    return {each: one for each, one in named.items() if each != name}
 
 
 def rule_wants(work: Work, levels: Levels) -> tuple[str, Wanted] | None:
-    """Ask the first rule that is used for a stem; gives its name and what it wants, None where there is no rule.
+    """Ask the rule that is used for a stem; gives its name and what it wants, None where there is no rule.
 
     Raises:
         StepFailed: where it fails, or asks for what is no gain.

@@ -103,16 +103,23 @@ class Meter(Plugin):
 
 
 class Check(Plugin):
-    """A judgement beside ours: from a stem's levels, and those of the song's other stems, to findings."""
+    """A judgement beside ours: from a stem's levels, and those of the song's other stems, to findings.
+
+    `codes` are all codes that its findings may have, so that a project file can allow them; none given: its name.
+    """
 
     group: ClassVar[str] = "stager.checks"
+    codes: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, settings: Any) -> None:  # noqa: ANN401
         """Prepare for one stem."""
 
     @abstractmethod
     def findings(self, stem: str, levels: Levels, others: Mapping[str, Levels]) -> list[Finding]:
-        """Give what there is to know about a stem; `others` are the stems staged before it, by name."""
+        """Give what there is to know about a stem; `others` are the levels of the other stems, by name.
+
+        When a stem is staged, these are the ones that have a copy by then; when the set is checked, all of it.
+        """
 
 
 @dataclass(frozen=True)

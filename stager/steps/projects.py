@@ -11,10 +11,10 @@ from typing import Any, Final
 
 from stager import project
 from stager.errors import StepFailed
-from stager.model import PluginUse
-from stager.project import Fault, Places, Project, Settings, is_within
+from stager.model import OWN_RULES, PluginUse, Words
+from stager.project import Fault, Places, PluginReader, PluginsRead, Project, Settings, is_within
 from stager.steps.catalogue import Found, check_settings, in_file, installed_names, named
-from stager.steps.kinds import KINDS, Step
+from stager.steps.kinds import KINDS, Rule, Step
 
 OTHER_GROUPS: Final = tuple(kind.group for kind in KINDS if kind is not Step)
 Where = tuple[str | int, ...]
@@ -26,11 +26,18 @@ def load_project(path: Path) -> Project:
     Raises:
         ConfigError: for all that is wrong, plug-ins that aren't there and settings that don't fit included.
     """
-    return project.load_project(path, uses_of)
+    return project.load_project(path, PluginReader(plugins_of, _installed_rules))
 
 
-def uses_of(settings: Settings, places: Places, folder: Path) -> tuple[list[PluginUse], list[Fault]]:
-    """Give the plug-ins in force, in the order of the file, steps last; and what is wrong with them."""
+def _installed_rules() -> list[str]:
+    return installed_names(Rule.group)
+
+
+def plugins_of(settings: Settings, places: Places, folder: Path) -> PluginsRead:
+    """Give the plug-ins in force, in the order of the file, then steps, then rules that only targets name.
+
+    What is wrong with them comes beside, and so do the words that a target's `rule` and `allow` may have.
+    """
     reading = _Reading(places, folder)
     files = {place: reading.file(place, plugin.file) for place, plugin in enumerate(settings.plugins) if plugin.file}
     everywhere = [found for inside in files.values() for found in inside]
@@ -38,15 +45,31 @@ def uses_of(settings: Settings, places: Places, folder: Path) -> tuple[list[Plug
         where: Where = ("plugin", place)
         if plugin.use:
             inside = files.get(place) if plugin.file else everywhere
-            known = reading.known(where, plugin.use, OTHER_GROUPS, inside or [], only_files=bool(plugin.file))
+            known = reading.known((*where, "use"), plugin.use, OTHER_GROUPS, inside or [], only_files=bool(plugin.file))
+            if known and not plugin.match and known.source.group != Rule.group:
+                says = f"{_key(where)}.match: expected at least one entry, found none, which is for rules alone"
+                reading.faults.append(Fault((*where, "match"), says))
             reading.use(where, known, plugin.match, plugin.model_extra or {})
         elif plugin.model_extra or not plugin.file:
             reading.faults.append(Fault(where, f"plugin {place + 1}: expected a file, or with `use` a plug-in to use"))
     for place, step in enumerate(settings.steps):
         where = ("step", place)
-        known = reading.known(where, step.use, (Step.group,), everywhere)
+        known = reading.known((*where, "use"), step.use, (Step.group,), everywhere)
         reading.use(where, known, step.match, step.model_extra or {})
-    return reading.uses, reading.faults
+    for where, rule in _rules_of(settings):
+        reading.rule(where, rule, everywhere)
+    return reading.read(everywhere)
+
+
+def _rules_of(settings: Settings) -> list[tuple[Where, str]]:
+    """Give the plug-ins' rules that targets name, each once, with the way to it; a link can have none."""
+    named = [(("role", place, "target", "rule"), role.target.rule) for place, role in enumerate(settings.roles)]
+    listed: list[tuple[Where, str]] = [(("target", "rule"), settings.target.rule), *named]
+    return [
+        (where, rule)
+        for number, (where, rule) in enumerate(listed)
+        if rule not in OWN_RULES and rule not in [other for _, other in listed[:number]]
+    ]
 
 
 @dataclass
@@ -79,8 +102,29 @@ class _Reading:
         found += [] if only_files else [one for group in groups for one in named(group, name)]
         if len(found) == 1 and not found[0].fault:
             return found[0]
-        self.faults.append(Fault((*where, "use"), _not_one(where, name, groups, found, in_files)))
+        self.faults.append(Fault(where, _not_one(where, name, groups, found, in_files)))
         return None
+
+    def rule(self, where: Where, name: str, in_files: list[Found]) -> None:
+        """Note a rule that a target names, where there is one; its settings stand in a table that matches nothing.
+
+        That there is none is told by whoever knows all words.
+        """
+        is_set = any(use.source.group == Rule.group and use.source.name == name and not use.match for use in self.uses)
+        if is_set or name not in self._rules(in_files):
+            return
+        known = self.known(where, name, (Rule.group,), in_files)
+        self.use(where, known, (), {})
+
+    def read(self, in_files: list[Found]) -> PluginsRead:
+        """Give all that was found."""
+        codes = {code for use in self.uses for code in use.source.codes}
+        words = Words(rules=lambda: self._rules(in_files), codes=lambda: codes)
+        return PluginsRead(tuple(self.uses), tuple(self.faults), words)
+
+    def _rules(self, in_files: list[Found]) -> set[str]:
+        """The names of all rules: those in files, and those that packages announce."""
+        return {*(one.source.name for one in in_files if one.source.group == Rule.group), *installed_names(Rule.group)}
 
     def use(self, where: Where, known: Found | None, match: tuple[str, ...], given: Mapping[str, Any]) -> None:
         """Note a plug-in in force, where its settings fit."""
@@ -99,7 +143,7 @@ class _Reading:
             return
         for way, says in errors:
             name = ".".join(map(str, way)) or "settings"
-            self.faults.append(Fault((*where, *way), f"{_key(where)}.{name}: {says}"))
+            self.faults.append(Fault((*where, *way), f"{_key(where)}.{name}: {says}{_settings_hint(where, known)}"))
         if not errors and not taken:
             self.uses.append(PluginUse(source=known.source, match=match, settings=settings))
 
@@ -111,13 +155,18 @@ class _Reading:
 
 
 def _key(where: Where) -> str:
-    return f"{where[0]}.{int(where[1]) + 1}"
+    return ".".join(str(part + 1 if isinstance(part, int) else part) for part in where)
+
+
+def _settings_hint(where: Where, known: Found) -> str:
+    """Say where the settings of a rule go that a target names."""
+    return f'; give it in a [[plugin]] with use = "{known.source.name}" and match = []' if where[-1] == "rule" else ""
 
 
 def _not_one(where: Where, name: str, groups: Iterable[str], found: list[Found], in_files: list[Found]) -> str:
     """Say that there is no such plug-in, more than one, or one that can't be used."""
     kinds = ", ".join(group.removeprefix("stager.").removesuffix("s") for group in groups)
-    start = f'{_key(where)}.use: expected a {kinds} that is installed or in a file of this project, found "{name}"'
+    start = f'{_key(where)}: expected a {kinds} that is installed or in a file of this project, found "{name}"'
     if len(found) > 1:
         origins = " and ".join(one.source.origin for one in found)
         return f"{start}, which {origins} both have"

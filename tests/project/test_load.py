@@ -82,7 +82,7 @@ ONE_FAULT = {
     ),
     "unknown finding": (
         '[project]\nallow = ["hum", "cliped"]',
-        'stager.toml:2: project.allow.2: expected one of 26 words, found "cliped"; did you mean "clipped"?',
+        'stager.toml:2: project.allow.2: expected one of 28 words, found "cliped"; did you mean "clipped"?',
     ),
     "unknown encoding": (
         '[copy]\nencoding = "MP3"',
