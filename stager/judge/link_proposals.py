@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-from stager.judge.pairs import Pair, kinship
+from stager.judge.pairs import Pair, kinship, may_be_copy
 from stager.model.pairs import Kinship, LinkProposal
 
 
@@ -12,7 +12,7 @@ def link_proposals(pairs: Sequence[Pair], linked: Iterable[Sequence[str]] = ()) 
     Stems belong together where a chain of pairs joins them: a kit's snare need not be heard in every microphone.
     Nothing is linked by this.
     """
-    one_take = [pair for pair in pairs if kinship(pair.likeness) is Kinship.SAME_TAKE]
+    one_take = [pair for pair in pairs if kinship(pair.likeness) is Kinship.SAME_TAKE or _is_doubtful(pair)]
     there = [frozenset(group) for group in linked]
     groups = grouped([pair.stems for pair in one_take])
     return [_proposal(group, one_take) for group in groups if not any(set(group) <= known for known in there)]
@@ -52,6 +52,11 @@ def _proposal(group: tuple[str, ...], pairs: Sequence[Pair]) -> LinkProposal:
     heard = f"{', '.join(group[:-1])} and {group[-1]} keep one constant lag ({'; '.join(lags)})"
     says = f"{heard}: one take in {len(group)} files. One trim for all keeps their balance:\n{link_lines(group)}"
     return LinkProposal(match=group, says=says)
+
+
+def _is_doubtful(pair: Pair) -> bool:
+    """Whether it is one take that may be a copy as well as two microphones."""
+    return kinship(pair.likeness) is Kinship.UNSURE and may_be_copy(pair.likeness)
 
 
 def _side(pair: Pair) -> str:

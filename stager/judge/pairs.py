@@ -13,20 +13,39 @@ from stager.model.pairs import HitTrack, Kinship, PairLikeness
 
 MOVED_MS: Final = 1.5
 """Lag from which on two files are no pair of microphones side by side (own figure: sound goes half a metre)."""
-MOVED_LEVEL_DB: Final = 7.0
-"""Depth through a level alone from which on moved stems are a copy (own figure: microphones so far apart reach 2, a
-copy in a room 8 and more, a plain copy 35)."""
-MOVED_FILTER_DB: Final = 10.0
-"""The same through a filter of 8 ms (own figure: microphones so far apart reach 5, an equalised copy 12 and more)."""
+MOVED_LEVEL_DB: Final = 9.0
+"""Depth through a level alone from which on moved stems are a copy (own figure: microphones so far apart reach 8.1, a
+copy in a room 5 and more, a plain copy 35)."""
+MOVED_FILTER_DB: Final = 11.0
+"""The same through a filter of 8 ms (own figure: microphones so far apart reach 9.4, an equalised copy 12 and more)."""
 COPY_LEVEL_DB: Final = 14.5
 """Depth through a level alone from which on stems at one place are a copy (own figure: two sides of a pair reach
 13.7)."""
 COPY_FILTER_DB: Final = 18.0
 """The same through a filter of 8 ms (own figure: two sides of a pair reach 15.8, an equalised copy 28 and more)."""
-COPY_ROOM_DB: Final = 20.0
-"""Depth through 0.1 s of room from which on it is a copy (own figure: the two sides of a pair reach 18.4)."""
+COPY_ROOM_DB: Final = 28.0
+"""Depth through a room of 0.6 s from which on it is a copy (own figure: the two sides of a drum's pair reach 25.5, a
+dry copy of hits in a room 30 and more)."""
 ROOM_FROM_DB: Final = 5.0
-"""Depth through a filter from which on a room is asked for (own figure: copies in a room have 7 and more)."""
+"""Depth through a level or a filter from which on a room is asked for (own figure: copies in a room have 5.2 and
+more)."""
+MOVED_DOUBT_DB: Final = (6.5, 8.5, 10.0)
+"""Depths through a level, a filter and a room from which on moved stems may be a copy in a room (own figure)."""
+LEVEL_DOUBT_DB: Final = 7.0
+"""Depth through a level from which on stems at one place may be a copy in a room, where a filter does no better (own
+figure: what a room adds comes after the sound, and two microphones hear it through two filters)."""
+SAME_SOUND_DB: Final = 1.0
+"""By how much a filter does better than a level where the direct sound is the same (own figure)."""
+HIGH_DOUBT_DB: Final = 10.9
+"""Depth through a level from which on stems at one place may be a copy, whatever a filter does (own figure: two sides
+of a pair seldom have it)."""
+ROOM_DOUBT_DB: Final = 14.0
+"""Depth through a room from which on stems at one place may be a copy, where a filter does far worse."""
+ROOM_GAIN_DB: Final = 9.0
+"""How far worse that is (own figure: two sides of a drum's pair have 3 to 16, copies in a room 11 and more)."""
+DRIVEN_DB: Final = 3.0
+"""Depth through an amplifier's curve from which on it is one take (own figure: a line and its amplifier have 7 and
+more, two performances 0.6 at most)."""
 ALIKE_HITS: Final = 0.5
 """Share of hits with one waveform from which on they come from one sample (own figure: played by hand, none are)."""
 TWO_BELOW: Final = 1.0
@@ -35,6 +54,9 @@ figure: they reach 0.95, since hands hold no lag and no filter makes one from th
 ONE_FROM: Final = 1.15
 """The same figure from which on it is one performance (own figure: the least alike, a line and its driven amplifier,
 has 1.2 in most cases); between both it is left open."""
+AMPLIFIER_FROM: Final = 0.5
+AMPLIFIER_BELOW: Final = 2.0
+"""The same figure between which an amplifier is asked for (own figure: a line and its amplifier have 0.9 and more)."""
 MIN_WINDOWS: Final = 8
 """Windows of 0.2 s under which nothing is said (own figure: less than a second of playing)."""
 DRIFT_PPM: Final = 20.0
@@ -59,25 +81,51 @@ def asks_for_room(likeness: PairLikeness) -> bool:
     return not _is_deep(likeness) and max(level, filtered) >= ROOM_FROM_DB
 
 
+def asks_for_amplifier(likeness: PairLikeness) -> bool:
+    """Say whether a line and its amplifier are possible, since neither a level nor a filter tells one take."""
+    return not _is_deep(likeness) and AMPLIFIER_FROM <= _oneness(likeness) < AMPLIFIER_BELOW
+
+
+def _is_moved(likeness: PairLikeness) -> bool:
+    return likeness.track is not None and abs(likeness.track.lag_ms) >= MOVED_MS
+
+
 def _is_deep(likeness: PairLikeness) -> bool:
     """Say whether one cancels the other as deep as only a copy does; two sides of a pair go deep too."""
-    moved = likeness.track is not None and abs(likeness.track.lag_ms) >= MOVED_MS
-    limits_db = (MOVED_LEVEL_DB, MOVED_FILTER_DB) if moved else (COPY_LEVEL_DB, COPY_FILTER_DB)
+    limits_db = (MOVED_LEVEL_DB, MOVED_FILTER_DB) if _is_moved(likeness) else (COPY_LEVEL_DB, COPY_FILTER_DB)
     depths_db = (likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0)
     return any(depth_db >= limit_db for depth_db, limit_db in zip(depths_db, limits_db, strict=True))
 
 
+def may_be_copy(likeness: PairLikeness) -> bool:
+    """Say whether stems of one take may be a copy in a room as well as two microphones."""
+    level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
+    room = likeness.room_depth_db or 0.0
+    if _is_moved(likeness):
+        return any(depth >= limit for depth, limit in zip((level, filtered, room), MOVED_DOUBT_DB, strict=True))
+    same_sound = level >= LEVEL_DOUBT_DB and filtered - level < SAME_SOUND_DB
+    by_room = room >= ROOM_DOUBT_DB and room - filtered >= ROOM_GAIN_DB
+    return level >= HIGH_DOUBT_DB or same_sound or by_room
+
+
+def _oneness(likeness: PairLikeness) -> float:
+    """Add the depth in dB and the share of windows on the line: low for two performances, high for one."""
+    depth = max(likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0)
+    return depth + (likeness.track.support if likeness.track else 0.0)
+
+
 def kinship(likeness: PairLikeness) -> Kinship:
-    """Say what two stems are to each other."""
+    """Say what two stems are to each other; unsure also where one take may be a copy or two microphones."""
     if likeness.windows < MIN_WINDOWS or likeness.track is None:
         return Kinship.UNSURE
-    level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
     if _is_deep(likeness) or (likeness.room_depth_db or 0.0) >= COPY_ROOM_DB:
         return Kinship.COPY
     if likeness.hits is not None and likeness.hits.alike >= ALIKE_HITS:
         return Kinship.COPY
-    oneness = max(level, filtered) + likeness.track.support
-    if oneness >= ONE_FROM:
+    if may_be_copy(likeness):
+        return Kinship.UNSURE
+    oneness = _oneness(likeness)
+    if oneness >= ONE_FROM or (likeness.driven_depth_db or 0.0) >= DRIVEN_DB:
         return Kinship.SAME_TAKE
     return Kinship.TWO_PERFORMANCES if oneness < TWO_BELOW else Kinship.UNSURE
 
@@ -119,6 +167,7 @@ def measured_of(likeness: PairLikeness) -> dict[str, float | str | tuple[float, 
         "level_depth_db": likeness.level_depth_db,
         "filter_depth_db": likeness.filter_depth_db,
         "room_depth_db": likeness.room_depth_db,
+        "driven_depth_db": likeness.driven_depth_db,
         "compared_s": likeness.compared_s,
         "polarity": "flipped" if likeness.flipped else None,
     }
@@ -192,6 +241,9 @@ def _balance(pair: Pair) -> str:
 
 def _unsure_sentence(pair: Pair) -> str:
     one, other = pair.stems
+    if may_be_copy(pair.likeness):
+        told = f"{one} and {other} hold one performance; whether one is a copy in a room or another microphone"
+        return f"{told} can't be told from their sound: listen to both."
     if pair.likeness.windows < MIN_WINDOWS:
         return f"{one} and {other} play together for too short a time to say whether one is a copy: listen to both."
     return f"Whether {one} and {other} are one performance or two can't be told from their sound: listen to both."

@@ -46,8 +46,8 @@ class PairLikeness(Record):
     """Everything that two stems were compared by.
 
     `similarity` is the median over windows, 0 to 1, of the best correlation within 60 ms. The three depths say by how
-    many dB one stem cancels the other, through a level alone, a filter of 8 ms and one of 0.1 s; None where it wasn't
-    asked. `level_db` is the second's level over the first's. `at_s` are places where both play, on the first's time.
+    many dB one stem cancels the other, through a level alone, a filter of 8 ms and a room of 0.6 s; `driven_depth_db`
+    is that through a filter once one was driven like an amplifier. None where it wasn't asked. `level_db` is the second's level over the first's. `at_s` are places where both play, on the first's time.
     """
 
     compared_s: float = 0.0
@@ -60,6 +60,7 @@ class PairLikeness(Record):
     level_depth_db: float | None = None
     filter_depth_db: float | None = None
     room_depth_db: float | None = None
+    driven_depth_db: float | None = None
     at_s: tuple[float, ...] = ()
 
 

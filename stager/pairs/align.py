@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.pairs.cancel import FILTER, delayed, left_power
-from stager.pairs.excerpts import STRETCH_S, WORK_RATE_HZ, Signal
+from stager.pairs.excerpts import CORE, WORK_RATE_HZ, Signal
 from stager.pairs.lags import (
     REST_POWER,
     WINDOW_FRAMES,
@@ -20,6 +20,8 @@ from stager.pairs.lags import (
     window_starts,
 )
 from stager.pairs.line import Line, fit_line, support_of
+from stager.pairs.slanted import SlantedSums
+from stager.stopping import check_stop
 
 Plays = NDArray[np.bool_]
 """Whether the first stem plays in each window, (stretches, windows)."""
@@ -31,6 +33,10 @@ FINE_FRAMES: Final = WORK_RATE_HZ * 4 // 1000
 CLEAR_SUPPORT: Final = 0.5
 """Share of windows on a line from which on no other line is tried (own figure)."""
 MIN_WINDOWS: Final = 3
+EDGE_FRAMES: Final = 1_000
+"""Frames around a core that a filter or a window needs, with some to spare."""
+MOST_TRIED: Final = 4
+"""Stretches by which one of several lines is chosen (own figure: 12 s of playing)."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,16 @@ class Stretches:
     others: Sequence[Signal]
 
 
+@dataclass(frozen=True)
+class _Told:
+    """The windows' lags within the wide and the near reach, the mean of r(lag) over all, and its slanted sums."""
+
+    wide: WindowLags
+    near: WindowLags
+    mean: Values
+    slanted: SlantedSums
+
+
 def align(flat: Stretches, playing: Plays) -> Alignment | None:
     """Find the lag of each window, a line through them, and lay the others on it; None with too few windows.
 
@@ -59,16 +75,25 @@ def align(flat: Stretches, playing: Plays) -> Alignment | None:
     """
     if playing.sum() < MIN_WINDOWS:
         return None
-    wide, near, mean = _window_lags(flat, playing)
-    lines = [fit_line(wide.at_s, wide.lag_s, wide.r**2)]
-    if lines[0].support < CLEAR_SUPPORT:
-        lines += [fit_line(near.at_s, near.lag_s, near.r**2), _level_line(mean)]
-    laid = [_laid(flat, line) for line in lines]
-    left = [left_power(flat.ones, others, FILTER) for others in laid] if len(lines) > 1 else [0.0]
-    best = int(np.argmin(left))
-    line = _finer(flat, lines[best], laid[best], playing)
-    support = max(support_of(line, each.at_s, each.lag_s, each.r**2) for each in (wide, near))
-    return Alignment(line, support, near, _laid(flat, line))
+    told = _window_lags(flat, playing)
+    line = fit_line(told.wide.at_s, told.wide.lag_s, told.wide.r**2)
+    if line.support < CLEAR_SUPPORT:
+        line = _best_line(flat, playing, told, line)
+    for _ in range(2 if line.slope else 1):
+        line = _finer(flat, line, _laid(flat, line, EDGE_FRAMES), playing)
+    support = max(support_of(line, each.at_s, each.lag_s, each.r**2) for each in (told.wide, told.near))
+    return Alignment(line, support, told.near, _laid(flat, line))
+
+
+def _best_line(flat: Stretches, playing: Plays, told: _Told, first: Line) -> Line:
+    """Try other lines too, on some of the stretches, and give the one along which most cancels."""
+    every = slice(None, None, -(-len(flat.ones) // MOST_TRIED))
+    some, plays = Stretches(flat.starts_s[every], flat.ones[every], flat.others[every]), playing[every]
+    lines = [first, fit_line(told.near.at_s, told.near.lag_s, told.near.r**2), _level_line(told.mean)]
+    if plays.sum() >= MIN_WINDOWS:
+        lines += [_finer(some, line, _laid(some, line, EDGE_FRAMES), plays) for line in told.slanted.lines()]
+    left = [left_power(some.ones, _laid(some, line, EDGE_FRAMES), FILTER) for line in lines]
+    return lines[int(np.argmin(left))]
 
 
 def playing_windows(raws: Sequence[Signal]) -> Plays:
@@ -77,19 +102,20 @@ def playing_windows(raws: Sequence[Signal]) -> Plays:
     return np.asarray((powers > REST_POWER * powers.max(initial=0.0)) & (powers > 0.0), np.bool_)
 
 
-def _window_lags(flat: Stretches, playing: Plays) -> tuple[WindowLags, WindowLags, Values]:
-    """Give the windows' lags within the wide and the near reach, and the mean of r(lag) over all windows."""
-    middles, wide, near = [], [], []
+def _window_lags(flat: Stretches, playing: Plays) -> _Told:
+    middles, wide, near, slanted = [], [], [], SlantedSums()
     mean = np.zeros(2 * REACH_FRAMES + 1)
     for start_s, one, other, plays in zip(flat.starts_s, flat.ones, flat.others, playing, strict=True):
+        check_stop()
         starts = window_starts()[plays]
         r = correlations(one, other, starts, WINDOW_FRAMES, REACH_FRAMES)
         mean += r.sum(axis=0)
         middles.append(start_s + (starts + WINDOW_FRAMES / 2) / WORK_RATE_HZ)
         wide.append(peaks(r))
         near.append(peaks(r[:, REACH_FRAMES - NEAR_FRAMES : REACH_FRAMES + NEAR_FRAMES + 1]))
+        slanted.add(middles[-1], r)
     at_s = np.concatenate(middles)
-    return _joined(at_s, wide), _joined(at_s, near), mean
+    return _Told(_joined(at_s, wide), _joined(at_s, near), mean, slanted)
 
 
 def _joined(at_s: Values, parts: Sequence[tuple[Values, Values]]) -> WindowLags:
@@ -103,16 +129,24 @@ def _level_line(mean: Values) -> Line:
     return Line(float(lag[0]) / WORK_RATE_HZ, 0.0, 0.0, 0.0)
 
 
-def _laid(flat: Stretches, line: Line) -> list[Signal]:
-    seconds = np.arange(STRETCH_S * WORK_RATE_HZ) / WORK_RATE_HZ
-    pairs = zip(flat.starts_s, flat.others, strict=True)
-    return [delayed(other, line.at(start_s + seconds) * WORK_RATE_HZ) for start_s, other in pairs]
+def _laid(flat: Stretches, line: Line, edge: int = CORE.start) -> list[Signal]:
+    """Lay the others on a line: their cores and so many frames on both sides of them; beyond that there is silence."""
+    first, last = CORE.start - edge, CORE.stop + edge
+    seconds = np.arange(first, last) / WORK_RATE_HZ
+    laid = []
+    for start_s, other in zip(flat.starts_s, flat.others, strict=True):
+        check_stop()
+        made = np.zeros(len(other), np.float32)
+        made[first:last] = delayed(other, line.at(start_s + seconds) * WORK_RATE_HZ, first)
+        laid.append(made)
+    return laid
 
 
 def _finer(flat: Stretches, line: Line, laid: Sequence[Signal], playing: Plays) -> Line:
     """Correct a line by what the windows say once they lie on it: their drift inside a window is gone then."""
     middles, parts = [], []
     for start_s, one, other, plays in zip(flat.starts_s, flat.ones, laid, playing, strict=True):
+        check_stop()
         starts = window_starts()[plays]
         middles.append(start_s + (starts + WINDOW_FRAMES / 2) / WORK_RATE_HZ)
         parts.append(peaks(correlations(one, other, starts, WINDOW_FRAMES, FINE_FRAMES)))

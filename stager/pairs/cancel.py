@@ -14,6 +14,7 @@ import numpy as np
 from stager.compiled import sample_loop
 from stager.pairs.excerpts import CORE, WORK_RATE_HZ, Signal
 from stager.pairs.lags import Values
+from stager.stopping import check_stop
 
 SINC_HALF: Final = 16
 """Half the taps of the interpolator (own figure: errors 80 dB down at 3 kHz, 40 at the band edge)."""
@@ -38,8 +39,6 @@ LEVEL: Final = Reach(0, 1)
 """A level alone."""
 FILTER: Final = Reach(WORK_RATE_HZ // 250, WORK_RATE_HZ // 125 + 1)
 """An equaliser: 4 ms to both sides (own figure)."""
-ROOM: Final = Reach(WORK_RATE_HZ // 250, WORK_RATE_HZ // 10, 1e-3)
-"""The first tenth of a second of a room (own figure: most of its energy, and still solved within a second)."""
 
 
 @dataclass(frozen=True)
@@ -55,12 +54,24 @@ class _Moments:
         return self.energy - 2.0 * float(filter_ @ self.cross) + float(filter_ @ self.auto @ filter_)
 
 
-def delayed(signal: Signal, lag_frames: Values) -> Signal:
-    """Give signal(n + lag(n)) by windowed-sinc interpolation; beyond its ends there is silence."""
-    out = np.zeros(len(signal), np.float32)
+def delayed(signal: Signal, lag_frames: Values, first: int = 0) -> Signal:
+    """Give signal(n + lag(n)) by windowed-sinc interpolation for n from `first` on, one for each lag.
+
+    Beyond the signal's ends there is silence.
+    """
+    out = np.zeros(len(lag_frames), np.float32)
     angles = np.pi * np.arange(1 - SINC_HALF, SINC_HALF + 1) / SINC_HALF
-    _interpolate(signal, lag_frames, np.stack([np.cos(angles), np.sin(angles)]), out)
+    if len(lag_frames) and float(np.ptp(lag_frames)) == 0.0:
+        _moved(signal, first + int(np.floor(lag_frames[0])), _taps(float(lag_frames[0] % 1.0)), out)
+    else:
+        _interpolate(signal, lag_frames + first, np.stack([np.cos(angles), np.sin(angles)]), out)
     return out
+
+
+def _taps(part: float) -> Values:
+    """Give the interpolator's taps for one place between two frames, (2 * SINC_HALF,)."""
+    away = part - np.arange(1 - SINC_HALF, SINC_HALF + 1)
+    return np.asarray(np.sinc(away) * np.square(np.cos(0.5 * np.pi * away / SINC_HALF)), np.float64)
 
 
 def left_power(ones: Sequence[Signal], others: Sequence[Signal], reach: Reach) -> float:
@@ -106,18 +117,20 @@ def _solved(moments: _Moments, reach: Reach) -> Values:
     ridge = reach.ridge * float(np.trace(moments.auto)) / taps + 1e-30
     plain = np.zeros(taps)
     plain[reach.before] = moments.cross[reach.before] / (moments.auto[reach.before, reach.before] + 1e-30)
-    more = np.linalg.solve(moments.auto + ridge * np.eye(taps), moments.cross - moments.auto @ plain)
+    more = moments.cross - moments.auto @ plain
+    _solve_positive(moments.auto + ridge * np.eye(taps), more)
     return np.asarray(plain + more, np.float64)
 
 
 def _summed(ones: Sequence[Signal], others: Sequence[Signal], reach: Reach) -> _Moments:
     auto, cross, energy = np.zeros((reach.taps, reach.taps)), np.zeros(reach.taps), 0.0
     for one, other in zip(ones, others, strict=True):
+        check_stop()
         x, y = one.astype(np.float64), other[CORE].astype(np.float64)
         first, last = CORE.start + reach.before, CORE.stop + reach.before
         _add_auto(x, first, last, _products(x, x[first:last], first, reach.taps), auto)
         cross += _products(x, y, first, reach.taps)
-        energy += float(y @ y)
+        energy += float(np.square(y).sum())  # not a dot product: a long one wakes threads that then wait for each other
     _mirror(auto)
     return _Moments(auto, cross, energy)
 
@@ -143,11 +156,43 @@ def _add_auto(x: Values, first: int, last: int, row: Values, auto: Values) -> No
 
 
 @sample_loop
+def _solve_positive(matrix: Values, right: Values) -> None:
+    """Solve a symmetric positive system in place by Cholesky's factors: a small one, for which no threads are woken."""
+    size = matrix.shape[0]
+    for j in range(size):
+        for k in range(j):
+            for i in range(j, size):
+                matrix[i, j] -= matrix[i, k] * matrix[j, k]
+        root = np.sqrt(max(matrix[j, j], 1e-300))
+        for i in range(j, size):
+            matrix[i, j] /= root
+    for i in range(size):
+        for k in range(i):
+            right[i] -= matrix[i, k] * right[k]
+        right[i] /= matrix[i, i]
+    for i in range(size - 1, -1, -1):
+        for k in range(i + 1, size):
+            right[i] -= matrix[k, i] * right[k]
+        right[i] /= matrix[i, i]
+
+
+@sample_loop
 def _mirror(auto: Values) -> None:
     """Copy the upper half of a symmetric matrix to its lower one."""
     for i in range(auto.shape[0]):
         for j in range(i):
             auto[i, j] = auto[j, i]
+
+
+@sample_loop
+def _moved(signal: Signal, base: int, taps: Values, out: Signal) -> None:
+    """Sum the taps around each place where all places lie alike between two frames."""
+    half = taps.shape[0] // 2
+    for n in range(out.shape[0]):
+        start, value = n + base + 1 - half, 0.0
+        for k in range(max(0, -start), min(taps.shape[0], signal.shape[0] - start)):
+            value += taps[k] * signal[start + k]
+        out[n] = value
 
 
 @sample_loop

@@ -2,20 +2,24 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.judge.pairs import asks_for_room, kinship
+from stager.judge.pairs import DRIVEN_DB, asks_for_amplifier, asks_for_room, kinship
 from stager.model.pairs import Kinship, LagTrack, PairLikeness
 from stager.pairs.align import REACH_FRAMES, Alignment, Stretches, align, playing_windows
-from stager.pairs.cancel import FILTER, LEVEL, ROOM, Reach, left_power, left_power_tracked
+from stager.pairs.cancel import FILTER, LEVEL, left_power, left_power_tracked
+from stager.pairs.driven import driven
 from stager.pairs.excerpts import CORE, CORE_S, MARGIN_S, MAX_STRETCHES, Signal, read_stretches
 from stager.pairs.hits import hit_track
 from stager.pairs.lags import flattened
 from stager.pairs.prints import FRAMES_PER_S, PrintMatch, SoundPrint, match, sound_print, spectra
+from stager.pairs.room import room_left_power
+from stager.stopping import check_stop
 from stager.units import db_from_power
 
 FAR_S: Final = 0.4
@@ -26,6 +30,8 @@ FAR_GAIN: Final = 0.2
 """And how much more it must be than without a shift (own figure: a song repeats itself)."""
 PICK_STRETCHES: Final = 3
 """Loudest stretches by which the channels to compare are chosen."""
+MOST_DRIVEN: Final = 4
+"""Stretches by which an amplifier is looked for (own figure: 12 s of playing)."""
 PLACES: Final = 3
 """Places to listen to that are named."""
 Spectrum = NDArray[np.complex128]
@@ -115,28 +121,42 @@ def _alike(ones: Sequence[Spectrum], others: Sequence[Spectrum]) -> float:
 
 
 def _likeness(cores_s: Sequence[float], shift_s: float, ones: list[Signal], others: list[Signal]) -> PairLikeness:
+    check_stop()
     flat = Stretches([core_s - MARGIN_S for core_s in cores_s], flattened(ones), flattened(others))
     playing = playing_windows(ones)
     found = align(flat, playing)
     if found is None:
         return PairLikeness()
-    track = _track(found, shift_s)
-    level = _depth_db(left_power, flat.ones, found.laid, LEVEL)
-    filtered = _depth_db(left_power_tracked, flat.ones, found.laid, FILTER)
     likeness = PairLikeness(
         compared_s=float(CORE_S * len(cores_s)),
         windows=int(playing.sum()),
         similarity=min(1.0, float(np.median(np.abs(found.near.r)))),
-        track=track,
+        track=_track(found, shift_s),
         hits=hit_track(flat.ones, flat.others),
         flipped=_product(flat.ones, found.laid) < 0.0,
         level_db=_level_db(ones, others),
-        level_depth_db=level,
-        filter_depth_db=filtered,
+        level_depth_db=_depth_db(partial(left_power, reach=LEVEL), flat.ones, found.laid),
+        filter_depth_db=_depth_db(partial(left_power_tracked, reach=FILTER), flat.ones, found.laid),
         at_s=tuple(float(core_s) for core_s in cores_s[:PLACES]),
     )
-    room = _depth_db(left_power, flat.ones, found.laid, ROOM) if asks_for_room(likeness) else None
-    return likeness.model_copy(update={"room_depth_db": room})
+    if asks_for_room(likeness):
+        return likeness.model_copy(update={"room_depth_db": _depth_db(room_left_power, flat.ones, found.laid)})
+    return _amplified(likeness, flat, (ones, others), shift_s) if asks_for_amplifier(likeness) else likeness
+
+
+def _amplified(
+    likeness: PairLikeness, flat: Stretches, raw: tuple[list[Signal], list[Signal]], shift_s: float
+) -> PairLikeness:
+    """Say how deep one cancels the other once it is driven like an amplifier, and by which lag where it does."""
+    some = slice(None, None, -(-len(flat.ones) // MOST_DRIVEN))
+    starts_s = flat.starts_s[some]
+    best, track = 0.0, likeness.track
+    for ones, others in ((flattened(driven(raw[0])), flat.others), (flat.ones, flattened(driven(raw[1])))):
+        found = align(Stretches(starts_s, ones[some], others[some]), playing_windows(ones[some]))
+        depth_db = _depth_db(partial(left_power, reach=FILTER), ones[some], found.laid) if found else 0.0
+        if found and depth_db > best:
+            best, track = depth_db, _track(found, shift_s) if depth_db >= DRIVEN_DB else track
+    return likeness.model_copy(update={"driven_depth_db": best, "track": track})
 
 
 def _track(found: Alignment, shift_s: float) -> LagTrack:
@@ -150,18 +170,16 @@ def _track(found: Alignment, shift_s: float) -> LagTrack:
 
 
 def _depth_db(
-    left: Callable[[Sequence[Signal], Sequence[Signal], Reach], float],
-    ones: Sequence[Signal],
-    others: Sequence[Signal],
-    reach: Reach,
+    left: Callable[[Sequence[Signal], Sequence[Signal]], float], ones: Sequence[Signal], others: Sequence[Signal]
 ) -> float:
     """Give by how many dB one cancels the other, whichever way round it goes deeper; 0 for not at all."""
-    power = min(left(ones, others, reach), left(others, ones, reach))
+    check_stop()
+    power = min(left(ones, others), left(others, ones))
     return max(0.0, -(db_from_power(power) or 0.0))
 
 
 def _product(ones: Sequence[Signal], others: Sequence[Signal]) -> float:
-    return float(sum(np.dot(one[CORE], other[CORE]) for one, other in zip(ones, others, strict=True)))
+    return float(sum((one[CORE] * other[CORE]).sum() for one, other in zip(ones, others, strict=True)))
 
 
 def _level_db(ones: Sequence[Signal], others: Sequence[Signal]) -> float | None:

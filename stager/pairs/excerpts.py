@@ -5,7 +5,7 @@ rate, the bins up to the band edge are kept and the rest are zero. Source: the b
 sequence, any handbook of signal processing; the ends, where the period wraps, lie in the margins and are not judged.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -49,26 +49,17 @@ def read_stretches(path: Path, starts_s: Sequence[float], *, settle_s: float = 0
 
 
 def _cut_out(file: AudioFile, starts_s: Sequence[float]) -> list[NDArray[np.float32]]:
-    rate = file.info.sample_rate_hz
-    firsts = [round(start_s * rate) for start_s in starts_s]
-    channels = min(2, file.info.channels)
-    out = [np.zeros((STRETCH_S * rate, channels), np.float32) for _ in firsts]
-    for at, block in _placed(file, max(firsts, default=0) + STRETCH_S * rate):
-        for first, stretch in zip(firsts, out, strict=True):
-            low, high = max(at, first), min(at + len(block), first + len(stretch))
-            if low < high:
-                stretch[low - first : high - first] = np.clip(block[low - at : high - at, :channels], -LIMIT, LIMIT)
-    return [np.nan_to_num(stretch, copy=False, nan=0.0) for stretch in out]
-
-
-def _placed(file: AudioFile, end: int) -> Iterator[tuple[int, NDArray[np.float64]]]:
-    """Give the blocks up to a frame, each with its first frame."""
-    at = 0
-    for block in file.blocks():
-        yield at, block
-        at += len(block)
-        if at >= end:
-            return
+    """Read each stretch by itself; two that overlap are read twice where they do."""
+    rate, frames = file.info.sample_rate_hz, file.info.frames
+    out = [np.zeros((STRETCH_S * rate, min(2, file.info.channels)), np.float32) for _ in starts_s]
+    for start_s, stretch in zip(starts_s, out, strict=True):
+        first = round(start_s * rate)
+        at, last = max(0, first), min(frames, first + len(stretch))
+        for block in file.stretch(at, last) if at < last else ():
+            held = np.clip(block[:, : stretch.shape[1]], -LIMIT, LIMIT)
+            stretch[at - first : at - first + len(block)] = np.nan_to_num(held, nan=0.0)
+            at += len(block)
+    return out
 
 
 def _views(stretch: NDArray[np.float32], rate_hz: int) -> list[Signal]:

@@ -7,14 +7,22 @@ from stager.judge.pairs import (
     COPY_FILTER_DB,
     COPY_LEVEL_DB,
     COPY_ROOM_DB,
+    DRIVEN_DB,
+    HIGH_DOUBT_DB,
+    LEVEL_DOUBT_DB,
     MIN_WINDOWS,
+    MOVED_DOUBT_DB,
     MOVED_FILTER_DB,
     MOVED_LEVEL_DB,
     MOVED_MS,
     ONE_FROM,
+    ROOM_DOUBT_DB,
     ROOM_FROM_DB,
+    ROOM_GAIN_DB,
+    SAME_SOUND_DB,
     TWO_BELOW,
     Pair,
+    asks_for_amplifier,
     asks_for_room,
     kinship,
     measured_of,
@@ -58,15 +66,28 @@ HERE = track(lag_ms=MOVED_MS - LITTLE)
 AWAY = track(lag_ms=-MOVED_MS)
 KINDS = [
     ({"level_depth_db": COPY_LEVEL_DB, "track": HERE}, Kinship.COPY),
-    ({"level_depth_db": COPY_LEVEL_DB - LITTLE, "track": HERE}, Kinship.SAME_TAKE),
+    ({"level_depth_db": COPY_LEVEL_DB - LITTLE, "track": HERE}, Kinship.UNSURE),
+    ({"level_depth_db": HIGH_DOUBT_DB - LITTLE, "filter_depth_db": 13.0, "track": HERE}, Kinship.SAME_TAKE),
+    ({"level_depth_db": LEVEL_DOUBT_DB, "filter_depth_db": LEVEL_DOUBT_DB, "track": HERE}, Kinship.UNSURE),
+    ({"level_depth_db": LEVEL_DOUBT_DB - LITTLE, "filter_depth_db": 7.0, "track": HERE}, Kinship.SAME_TAKE),
+    ({"level_depth_db": 8.0, "filter_depth_db": 8.0 + SAME_SOUND_DB, "track": HERE}, Kinship.SAME_TAKE),
     ({"filter_depth_db": COPY_FILTER_DB, "track": HERE}, Kinship.COPY),
     ({"filter_depth_db": COPY_FILTER_DB - LITTLE, "track": HERE}, Kinship.SAME_TAKE),
     ({"level_depth_db": MOVED_LEVEL_DB, "track": AWAY}, Kinship.COPY),
-    ({"level_depth_db": MOVED_LEVEL_DB - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
+    ({"level_depth_db": MOVED_LEVEL_DB - LITTLE, "track": AWAY}, Kinship.UNSURE),
+    ({"level_depth_db": MOVED_DOUBT_DB[0] - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
     ({"filter_depth_db": MOVED_FILTER_DB, "track": AWAY}, Kinship.COPY),
-    ({"filter_depth_db": MOVED_FILTER_DB - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": MOVED_FILTER_DB - LITTLE, "track": AWAY}, Kinship.UNSURE),
+    ({"filter_depth_db": MOVED_DOUBT_DB[1] - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": 6.0, "room_depth_db": MOVED_DOUBT_DB[2], "track": AWAY}, Kinship.UNSURE),
+    ({"filter_depth_db": 6.0, "room_depth_db": MOVED_DOUBT_DB[2] - LITTLE, "track": AWAY}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": 5.0, "room_depth_db": ROOM_DOUBT_DB, "track": HERE}, Kinship.UNSURE),
+    ({"filter_depth_db": 5.0, "room_depth_db": ROOM_DOUBT_DB - LITTLE, "track": HERE}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": 17.0 - ROOM_GAIN_DB + LITTLE, "room_depth_db": 17.0, "track": HERE}, Kinship.SAME_TAKE),
+    ({"driven_depth_db": DRIVEN_DB}, Kinship.SAME_TAKE),
+    ({"driven_depth_db": DRIVEN_DB - LITTLE}, Kinship.TWO_PERFORMANCES),
     ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB}, Kinship.COPY),
-    ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB - LITTLE}, Kinship.SAME_TAKE),
+    ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB - LITTLE}, Kinship.UNSURE),
     ({"hits": hits(alike=ALIKE_HITS)}, Kinship.COPY),
     ({"hits": hits(alike=ALIKE_HITS - 0.01)}, Kinship.TWO_PERFORMANCES),
     ({"filter_depth_db": ONE_FROM}, Kinship.SAME_TAKE),
@@ -104,6 +125,22 @@ def test_lag_alone_makes_no_copy() -> None:
 def test_a_room_is_asked_for_where_it_can_decide(level: float, filtered: float, asks: bool) -> None:
     """The long filter costs most, so it is fitted only between what is no copy and what surely is one."""
     assert asks_for_room(likeness(level_depth_db=level, filter_depth_db=filtered, track=HERE)) is asks
+
+
+@pytest.mark.parametrize(
+    ("filtered", "asks"), [(0.0, False), (0.49, False), (0.5, True), (1.99, True), (2.0, False), (60.0, False)]
+)
+def test_an_amplifier_is_asked_for_where_a_filter_tells_little(filtered: float, asks: bool) -> None:
+    """Neither where nothing at all is shared nor where one take is told already."""
+    assert asks_for_amplifier(likeness(filter_depth_db=filtered)) is asks
+
+
+def test_one_take_that_may_be_a_copy_says_both() -> None:
+    """The sentence names both ways in which it may have come to be."""
+    found = finding(level_depth_db=12.0, track=HERE)
+    assert found is not None
+    assert found.code == "double_unsure"
+    assert "copy in a room or another microphone" in found.says
 
 
 @pytest.mark.parametrize(

@@ -142,3 +142,31 @@ def test_a_set_is_compared_by_name_and_by_sound(tmp_path: Path) -> None:
 def test_a_pair_without_names_is_only_a_pair() -> None:
     """What was never compared has no figure to judge by."""
     assert pair_findings(Pair(("a", "b"), PairLikeness()), is_double=False) == []
+
+
+def driven_amp(line: np.ndarray) -> np.ndarray:
+    """An amplifier: a hard curve at four times the rate, then a cabinet's low pass, 2 ms later."""
+    over = np.fft.irfft(np.pad(np.fft.rfft(line), (0, 3 * len(line) // 2)), 4 * len(line)) * 4
+    curve = np.arctan(30.0 * over / np.abs(over).max() + 0.4)
+    cabinet = np.fft.irfft(np.fft.rfft(curve)[: len(line) // 2 + 1], len(line)) / 4
+    return later(np.convolve(cabinet, np.hanning(9), "same"), 32.0)
+
+
+def test_a_line_and_its_amplifier_are_one_take(tmp_path: Path) -> None:
+    """No filter makes the one from the other, but a curve and a filter do; the lag is the amplifier's."""
+    found = compared(tmp_path, FIRST, driven_amp(FIRST))
+    assert kinship(found) is Kinship.SAME_TAKE
+    assert found.track is not None
+    assert found.track.lag_ms == pytest.approx(2.0, abs=0.5)
+
+
+def test_a_held_note_that_drifts_is_found(tmp_path: Path) -> None:
+    """A long tone with vibrato has many lags alike in each window; resampled by 0.1 % it is still told as a copy."""
+    at = np.arange(12 * RATE) / RATE
+    turns = np.cumsum(220.0 * 2 ** (0.02 * np.sin(2 * np.pi * 5.3 * at) + 0.1 * np.floor(at / 1.7)) / RATE)
+    tone = 0.1 * sum(np.sin(2 * np.pi * k * turns) / k for k in range(1, 15)) * (1.1 + np.sin(2 * np.pi * 0.31 * at))
+    tone += 1e-4 * np.random.default_rng(4).normal(size=len(tone))
+    found = compared(tmp_path, tone, resampled(tone))
+    assert kinship(found) is Kinship.COPY
+    assert found.track is not None
+    assert found.track.drift_ppm == pytest.approx(1000.0, abs=20.0)
