@@ -15,29 +15,34 @@ from stager.inbox import stems_in
 from stager.judge import handover, link_incomplete
 from stager.judge.bus import room_for
 from stager.judge.link_proposals import link_proposals
-from stager.judge.pairs import Pair, kinship, pair_findings
+from stager.judge.pairs import Pair, kinship, may_be_copy, pair_findings
 from stager.model import Refused, Verdict
 from stager.model.bus import BalanceResidual, RoughMatch
 from stager.model.check import Double, RefusedStem, SetReport
 from stager.model.handover import SetFinding
 from stager.model.pairs import Kinship
 from stager.names import shown
-from stager.pairs import ComparedPair, NamedStem, compare_set
+from stager.pairs import ComparedPair, Kept, NamedStem, compare_set
 from stager.pipeline import RULES_VERSION
 from stager.project import Project
 from stager.standing import as_text
 
 MOST_COMPARED: Final = 400
-"""Stems up to which pairs are looked for: a song has fewer, and every pair is one of half a million (own figure)."""
+"""Stems up to which pairs are looked for: a song has fewer, and of a thousand stems half a million pairs are to be
+told apart (own figure). The rest of the examination has no such bound."""
 
 
 @dataclass(frozen=True)
 class Wish:
-    """What is asked for beyond the usual: room for so many more parts, and a rough mix to hold the stems against."""
+    """What is asked for beyond the usual: room for so many more parts, and a rough mix to hold the stems against.
+
+    `kept` has what earlier examinations in this process told of the same files.
+    """
 
     more: int | None = None
     rough: Path | None = None
     jobs: int = 2
+    kept: Kept | None = None
 
 
 def state_of(project: Project) -> str:
@@ -60,7 +65,7 @@ def examine(project: Project, wish: Wish | None = None) -> SetReport:
     """
     wish, of = wish or Wish(), state_of(project)
     stems, refused = gather(project)
-    pairs, left_out = _compared(stems, wish.jobs)
+    pairs, left_out = _compared(stems, wish)
     bus = project.settings.bus
     found = forecast(
         list(parts_of(project, stems)),
@@ -77,11 +82,13 @@ def examine(project: Project, wish: Wish | None = None) -> SetReport:
         bus=found,
         offset_db=offset_db_of(project, stems) if bus.apply else None,
         links_proposed=tuple(link_proposals([each.pair for each in pairs], _linked(project, stems))),
-        doubles=tuple(_double(each) for each in pairs if each.candidate.is_double or _is_copy(each.pair)),
+        doubles=tuple(_double(each) for each in pairs if _is_told(each)),
+        pairs_compared=len(pairs),
         pairs_left_out=left_out,
         balance=_balance(project, stems),
         room=room_for(found, wish.more) if wish.more is not None else None,
         rough=_rough(project, stems, wish.rough),
+        starts_s={stem.facts.stem: float(start_s) for stem in stems if (start_s := stem.facts.start_s) is not None},
         refused=tuple(map(_refused, refused)),
     )
 
@@ -103,18 +110,25 @@ def _allowed(findings: Iterable[SetFinding], project: Project, allow: frozenset[
         yield finding.model_copy(update={"verdict": Verdict.USABLE}) if meant else finding
 
 
-def _compared(stems: Sequence[Gathered], jobs: int) -> tuple[tuple[ComparedPair, ...], int]:
-    """Compare the likely pairs among the stems that sound; of more than a song's worth none."""
+def _compared(stems: Sequence[Gathered], wish: Wish) -> tuple[tuple[ComparedPair, ...], int]:
+    """Compare the likely pairs among the stems that sound, and count those left out; of too many stems, all are."""
     sounding = [stem for stem in stems if not stem.is_silent]
-    if not 1 < len(sounding) <= MOST_COMPARED:
-        return (), 0
+    if len(sounding) > MOST_COMPARED:
+        return (), len(sounding) * (len(sounding) - 1) // 2
     named = [NamedStem(stem.path, stem.sidecar.stem, stem.facts.role) for stem in sounding]
-    found = compare_set(named, jobs=jobs)
+    found = compare_set(named, jobs=wish.jobs, kept=wish.kept)
     return found.pairs, found.left_out
 
 
 def _is_copy(pair: Pair) -> bool:
     return kinship(pair.likeness) is Kinship.COPY
+
+
+def _is_told(each: ComparedPair) -> bool:
+    """Whether a pair is told of: what should be a double, and a copy or what may be one under any name."""
+    kind = kinship(each.pair.likeness)
+    may_be = kind is Kinship.UNSURE and may_be_copy(each.pair.likeness)
+    return each.candidate.is_double or kind is Kinship.COPY or may_be
 
 
 def _double(each: ComparedPair) -> Double:

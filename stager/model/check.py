@@ -2,6 +2,8 @@
 
 from typing import Any, Final
 
+from pydantic import Field
+
 from stager.model.base import Record
 from stager.model.bus import BalanceResidual, BusForecast, Room, RoughMatch
 from stager.model.finding import Verdict
@@ -32,7 +34,9 @@ class RefusedStem(Record):
 class SetReport(Record):
     """The set as a whole; `of` names the state of the stems that it was made of, `at` when.
 
-    `offset_db` is what the bus asks of every trim, where the project file lets it.
+    `offset_db` is what the bus asks of every trim, where the project file lets it. `pairs_left_out` counts the likely
+    pairs that were not compared; where none was for the number of stems, all pairs there are. `starts_s` has the time
+    stamp of each stem that has one, in s.
     """
 
     project: str
@@ -44,11 +48,13 @@ class SetReport(Record):
     offset_db: float | None = None
     links_proposed: tuple[LinkProposal, ...] = ()
     doubles: tuple[Double, ...] = ()
+    pairs_compared: int = 0
     pairs_left_out: int = 0
     balance: BalanceResidual | None = None
     room: Room | None = None
     rough: RoughMatch | None = None
     refused: tuple[RefusedStem, ...] = ()
+    starts_s: dict[str, float] = Field(default_factory=dict)
 
     @property
     def verdict(self) -> Verdict:

@@ -47,7 +47,8 @@ class PairLikeness(Record):
 
     `similarity` is the median over windows, 0 to 1, of the best correlation within 60 ms. The three depths say by how
     many dB one stem cancels the other, through a level alone, a filter of 8 ms and a room of 0.6 s; `driven_depth_db`
-    is that through a filter once one was driven like an amplifier. None where it wasn't asked. `level_db` is the second's level over the first's. `at_s` are places where both play, on the first's time.
+    is that through a filter once one was driven like an amplifier. None where it wasn't asked. `level_db` is the
+    second's level over the first's. `at_s` are places where both play, on the first's time.
     """
 
     compared_s: float = 0.0

@@ -2,6 +2,7 @@
 
 from stager.pairs.candidates import Candidate, candidates
 from stager.pairs.comparing import compare
+from stager.pairs.keeping import Kept
 from stager.pairs.prints import SoundPrint, sound_print
 from stager.pairs.whole_set import ComparedPair, ComparedSet, NamedStem, compare_set
 
@@ -9,6 +10,7 @@ __all__ = [
     "Candidate",
     "ComparedPair",
     "ComparedSet",
+    "Kept",
     "NamedStem",
     "SoundPrint",
     "candidates",

@@ -64,7 +64,7 @@ def notes_text(notes: Notes) -> str:
             "To know before mixing", [f"**{VERDICT_WORDS[verdict]}:** {escaped(says)}" for verdict, says in notes.lines]
         ),
         _section("Not among them", [_refusal(each) for each in notes.refused]),
-        _conventions(notes.sidecars),
+        _conventions(notes),
         _caution(notes.sidecars),
     ]
     return "\n\n".join(filter(None, parts)) + "\n"
@@ -148,13 +148,14 @@ def _section(title: str, lines: Sequence[str]) -> str:
     return "\n".join((f"## {title}\n", *(f"- {line}" for line in lines))) if lines else ""
 
 
-def _conventions(sidecars: Sequence[Sidecar]) -> str:
-    if not sidecars:
+def _conventions(notes: Notes) -> str:
+    if not notes.sidecars:
         return ""
-    references = sorted({sidecar.levels.average_reference for sidecar in sidecars})
+    references = sorted({sidecar.levels.average_reference for sidecar in notes.sidecars})
     average = f"Average: RMS of the copy while the part plays, in dBFS ({'; '.join(map(convention, references))})."
     trim = "Trim: the one constant gain between original and copy; what else was done, if anything, stands in its log."
-    return f"{average} {trim} Start counts from the earliest time stamp."
+    start = ["Start counts from the earliest time stamp."] if notes.starts_s else []
+    return " ".join([average, trim, *start])
 
 
 def _caution(sidecars: Sequence[Sidecar]) -> str:

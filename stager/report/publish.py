@@ -1,6 +1,7 @@
 """All four reports of a project, written into its outbox."""
 
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 
 from stager.files import write_whole
@@ -38,6 +39,15 @@ def _notes(project: Project, sidecars: Sequence[Sidecar], refused: Sequence[Refu
     return Notes(
         Song(project.name, about.tempo_bpm, about.key, about.notes),
         sidecars,
+        _starts(sidecars, sources),
         refused=refused,
         lines=first_lines(sources.check.findings) if sources.check else (),
     )
+
+
+def _starts(sidecars: Sequence[Sidecar], sources: Sources) -> dict[str, Fraction]:
+    """Give the time stamps of the stems on the page, as far as the last check of the set saw them as they are now."""
+    if sources.check is None or sources.check_says:
+        return {}
+    told = sources.check.starts_s
+    return {sidecar.stem: Fraction(told[sidecar.stem]) for sidecar in sidecars if sidecar.stem in told}

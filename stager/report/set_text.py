@@ -36,9 +36,15 @@ def _lines(found: SetReport) -> Iterator[str]:
     for double in doubles:
         yield from _wrapped("", double.says)
     if found.pairs_left_out:
-        yield from _wrapped("", f"{found.pairs_left_out} more likely pairs were not compared.")
+        yield from _wrapped("", _left_out(found))
     yield from _links(found)
     yield from _bus(found)
+
+
+def _left_out(found: SetReport) -> str:
+    if found.pairs_compared:
+        return f"{found.pairs_left_out} more likely pairs were not compared."
+    return f"{found.pairs_left_out} pairs were not compared: the set has too many stems to look for copies among them."
 
 
 def _links(found: SetReport) -> Iterator[str]:

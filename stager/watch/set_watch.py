@@ -9,11 +9,11 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from typing import Final
 
-from stager.check import MOST_COMPARED, examine, state_of
+from stager.check import Wish, examine, state_of
 from stager.errors import Stopped
 from stager.files import read_whole, write_whole
-from stager.inbox import stems_in
 from stager.model.check import SetReport
+from stager.pairs import Kept
 from stager.project import Project
 from stager.stopping import is_stopping
 
@@ -22,6 +22,8 @@ REST_S: Final = 2.0
 """How long nothing may have happened before the set is examined: an export writes many stems in a row."""
 KINDER: Final = 10
 """By how much the examining gives way to everything else (nice(2))."""
+_KEPT: Final = Kept()
+"""What was told of the files of all projects of this process: it outlives a project that is opened anew."""
 
 
 class SetWatch:
@@ -58,8 +60,8 @@ class SetWatch:
         self._is_due = self._examined_at_s is None or active_at_s > self._examined_at_s
         if self._work is None and self._is_due and not busy and now_s - active_at_s >= REST_S:
             self._examined_at_s, self._is_due = now_s, False
-            if len(stems_in(self._project)) <= MOST_COMPARED and not self._is_fresh():
-                self._work = self._threads.submit(examine, self._project)
+            if not self._is_fresh():
+                self._work = self._threads.submit(examine, self._project, Wish(kept=_KEPT))
 
     def end(self) -> None:
         """Let go of what is at work; it only reads, so nobody need wait for it but where all ends at its next block."""

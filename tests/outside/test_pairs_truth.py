@@ -27,7 +27,7 @@ TAKEN: Final = ("two microphones", "line and amp", "left and right")
 
 @cache
 def made(kind: str) -> Pair:
-    """Give the first pair of a kind of the last tuning seed."""
+    """Give the first pair of a kind of one of the tuning seeds."""
     return pairs_truth.pair(SEED, KINDS.index(kind))
 
 

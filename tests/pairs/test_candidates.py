@@ -1,9 +1,11 @@
 """Which pairs are compared, why, and how many at most."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from stager.pairs.candidates import MOST, Candidate, candidates
+from stager.pairs.candidates import ALIKE, MOST_STRETCHES, Candidate, candidates
 from stager.pairs.prints import SoundPrint
 
 
@@ -51,22 +53,52 @@ def test_a_role_is_a_reason_where_the_sound_is_a_little_alike(roles: list[str | 
     assert len(found) == count
 
 
+def test_each_other_s_likeliest_partner_is_a_candidate() -> None:
+    """A copy whose print has little in common with its source is still nearer to it than anything else is."""
+    first, far = print_of(0), print_of(3, blend=0.55)
+    (found,) = chosen([first, print_of(1), far, print_of(2)], ["ember", "quarry", "heron", "juniper"], [None] * 4)
+    assert (found.one, found.other) == (0, 2)
+    assert found.likeness < ALIKE
+
+
 def test_a_role_alone_is_no_reason() -> None:
     """Two parts of one role that share nothing are not compared."""
     assert chosen([print_of(1), print_of(2)], ["ember", "quarry"], ["choir", "choir"]) == []
 
 
 def test_the_surest_come_first_and_the_rest_is_counted() -> None:
-    """Of n stems that all sound alike, n (n - 1) / 2 pairs, the surest are kept, names first; none is forgotten."""
+    """Of n stems that all sound alike, n (n - 1) / 2 pairs, as many stay as may be compared, names first."""
     letters = ["".join(pair) for pair in zip("abcdefghijkl", "mnopqrstuvwx", strict=True)]
     names = [*letters, "oud_1", "oud_2"]
     prints = [print_of(seed, blend=0.9) for seed in range(1, len(names) + 1)]
     found, left_out = candidates(prints, names, [None] * len(names))
-    assert len(found) == MOST
-    assert left_out == len(names) * (len(names) - 1) // 2 - MOST
+    stretches = 10  # 30 s at 3 s each
+    assert len(found) == MOST_STRETCHES // stretches
+    assert left_out == len(names) * (len(names) - 1) // 2 - len(found)
     assert found[0].by_name
-    likenesses = [candidate.likeness for candidate in found[1:]]
-    assert likenesses == sorted(likenesses, reverse=True)
+
+
+@pytest.mark.parametrize(("seconds", "stretches"), [(240.0, 12), (30.0, 10), (1.0, 1)])
+def test_short_stems_cost_less(seconds: float, stretches: int) -> None:
+    """What a pair costs is how many stretches of three seconds it has, twelve at most: more short pairs fit in."""
+    prints = [replace(print_of(seed, blend=0.9), duration_s=seconds) for seed in range(1, 32)]
+    found, left_out = candidates(prints, [chr(1000 + k) * 2 for k in range(31)], [None] * 31)
+    assert len(found) == min(31 * 30 // 2, MOST_STRETCHES // stretches)
+    assert len(found) + left_out == 31 * 30 // 2
+
+
+def test_a_crowd_leaves_room_for_everyone_else() -> None:
+    """Forty stems alike fill no budget before a double by name and a copy under another name had their turn."""
+    crowd = [print_of(seed, blend=0.95) for seed in range(1, 41)]
+    copied = print_of(99)
+    jitter = np.random.default_rng(7).integers(-30, 31, copied.steps.shape)
+    copy = SoundPrint(np.clip(copied.steps + jitter, 0, 255).astype(np.uint8), 30.0, 1)
+    prints = [*crowd, print_of(50), print_of(51), copied, copy]
+    names = [*(chr(1000 + k) * 2 for k in range(40)), "oud", "oud_double", "ember", "quarry"]
+    found, left_out = candidates(prints, names, [None] * len(names))
+    pairs = {(each.one, each.other) for each in found}
+    assert left_out > 0
+    assert {(40, 41), (42, 43)} <= pairs
 
 
 def test_no_stems_no_pairs() -> None:

@@ -70,6 +70,14 @@ def test_starts_are_shown_where_there_are_any() -> None:
     assert [row[4] for row in rows] == ["Start", "0:00.000", "0:02.500", "-"]
 
 
+@pytest.mark.parametrize("starts", [{}, {"a.wav": Fraction(3600)}])
+def test_the_start_is_explained_where_it_is_shown(starts: dict[str, Fraction]) -> None:
+    """The line on how starts count stands on the page with the column, and not without it."""
+    text = page(trimmed("a.wav"), starts_s=starts)
+    assert ("Start" in cells(text)[0]) is bool(starts)
+    assert ("Start counts from the earliest time stamp." in text) is bool(starts)
+
+
 def test_fine_steps_are_whole() -> None:
     """A trim in thousandths keeps all its places, so that it can be undone."""
     (_, row) = cells(page(trimmed("a.wav", -21.2346, -14.0, target=Target(step_db=0.001))))

@@ -1,5 +1,6 @@
 """The set examined beside all else: when it is time, once, and never over what is fresh."""
 
+import importlib
 import json
 import time
 from collections.abc import Iterator
@@ -7,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from stager.pairs import SoundPrint, whole_set
 from stager.project import Project
-from stager.watch import set_watch as room
 from stager.watch.set_watch import CHECK_NAME, REST_S, SetWatch
 from tests.making import in_memory, noise, project, wav, written
 
 PATIENCE_S = 60.0
+examining = importlib.import_module("stager.check.examine")
+"""The module, whose name in the package is the function's."""
 
 
 @pytest.fixture
@@ -77,12 +80,39 @@ def test_what_is_fresh_is_not_examined_again(song: Project) -> None:
 
 
 def test_more_stems_than_a_song_has(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A folder with thousands of stems is no song, and is not examined by itself."""
-    monkeypatch.setattr(room, "MOST_COMPARED", 1)
+    """Of too many stems no pair is compared, which is counted; all else is examined as ever."""
+    monkeypatch.setattr(examining, "MOST_COMPARED", 1)
     watch = SetWatch(song)
     watch.step(REST_S, 0.0, busy=False)
-    assert not watch.is_busy
+    finished(watch, REST_S)
+    found = document(song)
+    assert found is not None
+    assert (found["stems"], found["pairs_compared"], found["pairs_left_out"], found["doubles"]) == (2, 0, 1, [])
+    assert found["bus"] is not None
     watch.end()
+
+
+def test_a_second_examination_reads_only_what_changed(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another watch of the same process takes prints of the stem that is new, and of no other."""
+    taken: list[str] = []
+    real = whole_set.sound_print
+
+    def printed(path: Path, *, settle_s: float = 0.0) -> SoundPrint:
+        taken.append(path.name)
+        return real(path, settle_s=settle_s)
+
+    monkeypatch.setattr(whole_set, "sound_print", printed)
+    first = SetWatch(song)
+    first.step(REST_S, 0.0, busy=False)
+    finished(first, REST_S)
+    assert sorted(taken) == ["a.wav", "b.wav"]
+    written(song.inbox / "b.wav", wav(noise(48_000, seed=9, rms=0.02)), age_s=50.0)
+    second = SetWatch(song)
+    second.step(10.0, 5.0, busy=False)
+    finished(second, 10.0)
+    assert taken[2:] == ["b.wav"]
+    first.end()
+    second.end()
 
 
 def test_broken_report_is_made_anew(song: Project) -> None:
