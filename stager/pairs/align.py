@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.pairs.cancel import FILTER, delayed, left_power
+from stager.pairs.cancel import FILTER, delayed, left_power_tracked
 from stager.pairs.excerpts import CORE, WORK_RATE_HZ, Signal
 from stager.pairs.lags import (
     REST_POWER,
@@ -22,6 +22,7 @@ from stager.pairs.lags import (
 from stager.pairs.line import Line, fit_line, support_of
 from stager.pairs.slanted import SlantedSums
 from stager.stopping import check_stop
+from stager.units import db_from_power
 
 Plays = NDArray[np.bool_]
 """Whether the first stem plays in each window, (stretches, windows)."""
@@ -32,6 +33,11 @@ NEAR_FRAMES: Final = WORK_RATE_HZ * 60 // 1000
 FINE_FRAMES: Final = WORK_RATE_HZ * 4 // 1000
 CLEAR_SUPPORT: Final = 0.5
 """Share of windows on a line from which on no other line is tried (own figure)."""
+LEAST_DRIFT: Final = 1e-4
+"""Drift under which a level line is tried as well: noise tilts a line as much (own figure)."""
+SUPPORT_DB: Final = 1.5
+"""What all windows on a line count against the depth in dB along it (own figure: of two microphones before held notes
+a filter cancels nothing, and only the windows tell the line)."""
 MIN_WINDOWS: Final = 3
 EDGE_FRAMES: Final = 1_000
 """Frames around a core that a filter or a window needs, with some to spare."""
@@ -67,6 +73,10 @@ class _Told:
     mean: Values
     slanted: SlantedSums
 
+    def support(self, line: Line) -> float:
+        """Give the share of windows on a line, by weight, within whichever reach has more of them there."""
+        return max(support_of(line, each.at_s, each.lag_s, each.r**2) for each in (self.wide, self.near))
+
 
 def align(flat: Stretches, playing: Plays) -> Alignment | None:
     """Find the lag of each window, a line through them, and lay the others on it; None with too few windows.
@@ -77,23 +87,26 @@ def align(flat: Stretches, playing: Plays) -> Alignment | None:
         return None
     told = _window_lags(flat, playing)
     line = fit_line(told.wide.at_s, told.wide.lag_s, told.wide.r**2)
-    if line.support < CLEAR_SUPPORT:
+    is_far = abs(line.offset_s) * WORK_RATE_HZ > NEAR_FRAMES
+    if line.support < CLEAR_SUPPORT or is_far or 0.0 < abs(line.slope) < LEAST_DRIFT:
         line = _best_line(flat, playing, told, line)
     for _ in range(2 if line.slope else 1):
         line = _finer(flat, line, _laid(flat, line, EDGE_FRAMES), playing)
-    support = max(support_of(line, each.at_s, each.lag_s, each.r**2) for each in (told.wide, told.near))
-    return Alignment(line, support, told.near, _laid(flat, line))
+    return Alignment(line, told.support(line), told.near, _laid(flat, line))
 
 
 def _best_line(flat: Stretches, playing: Plays, told: _Told, first: Line) -> Line:
-    """Try other lines too, on some of the stretches, and give the one along which most cancels."""
-    every = slice(None, None, -(-len(flat.ones) // MOST_TRIED))
-    some, plays = Stretches(flat.starts_s[every], flat.ones[every], flat.others[every]), playing[every]
+    """Try other lines too, on some of the stretches; the best is where most cancels and most windows lie."""
+    picked = np.unique(np.linspace(0, len(flat.ones) - 1, MOST_TRIED).round().astype(int)).tolist()
+    some = Stretches(*([each[k] for k in picked] for each in (flat.starts_s, flat.ones, flat.others)))
+    plays = playing[picked]
     lines = [first, fit_line(told.near.at_s, told.near.lag_s, told.near.r**2), _level_line(told.mean)]
     if plays.sum() >= MIN_WINDOWS:
         lines += [_finer(some, line, _laid(some, line, EDGE_FRAMES), plays) for line in told.slanted.lines()]
-    left = [left_power(some.ones, _laid(some, line, EDGE_FRAMES), FILTER) for line in lines]
-    return lines[int(np.argmin(left))]
+    left = [left_power_tracked(some.ones, _laid(some, line, EDGE_FRAMES), FILTER) for line in lines]
+    depths_db = [-(db_from_power(power) or 0.0) for power in left]
+    scores = [depth_db + SUPPORT_DB * told.support(line) for line, depth_db in zip(lines, depths_db, strict=True)]
+    return lines[int(np.argmax(scores))]
 
 
 def playing_windows(raws: Sequence[Signal]) -> Plays:

@@ -12,6 +12,7 @@ from typing import Final
 from stager.check import Wish, examine, state_of
 from stager.errors import Stopped
 from stager.files import read_whole, write_whole
+from stager.inbox import stems_in
 from stager.model.check import SetReport
 from stager.pairs import Kept
 from stager.project import Project
@@ -20,6 +21,8 @@ from stager.stopping import is_stopping
 CHECK_NAME: Final = "check.json"
 REST_S: Final = 2.0
 """How long nothing may have happened before the set is examined: an export writes many stems in a row."""
+MOST_EXAMINED: Final = 3_000
+"""Stems up to which the set is examined by itself (own figure: each takes 30 kB meanwhile, so many some 280 MB)."""
 KINDER: Final = 10
 """By how much the examining gives way to everything else (nice(2))."""
 _KEPT: Final = Kept()
@@ -60,7 +63,9 @@ class SetWatch:
         self._is_due = self._examined_at_s is None or active_at_s > self._examined_at_s
         if self._work is None and self._is_due and not busy and now_s - active_at_s >= REST_S:
             self._examined_at_s, self._is_due = now_s, False
-            if not self._is_fresh():
+            if len(stems_in(self._project)) > MOST_EXAMINED:
+                self._say(f"the set has more than {MOST_EXAMINED} stems, and is examined by `stager check` alone")
+            elif not self._is_fresh():
                 self._work = self._threads.submit(examine, self._project, Wish(kept=_KEPT))
 
     def end(self) -> None:

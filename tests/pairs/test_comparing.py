@@ -170,3 +170,18 @@ def test_a_held_note_that_drifts_is_found(tmp_path: Path) -> None:
     assert kinship(found) is Kinship.COPY
     assert found.track is not None
     assert found.track.drift_ppm == pytest.approx(1000.0, abs=20.0)
+
+
+def test_hits_of_one_sample_on_a_steady_beat_are_a_copy(tmp_path: Path) -> None:
+    """Every hit is alike to the next one as well, a beat away; the lag told is still the one of all hits, 15 ms."""
+    rng, at = np.random.default_rng(12), np.arange(RATE // 4) / RATE
+    hit = (np.sin(2 * np.pi * 70 * at) + rng.normal(size=len(at)) * np.exp(-at * 60)) * np.exp(-at * 14)
+    stems = [np.zeros(14 * RATE), np.zeros(14 * RATE)]
+    for place in np.arange(0.5, 13.0, 0.45):
+        for stem in stems:
+            first = round(place * RATE)
+            stem[first : first + len(hit)] += 0.2 * hit * 10 ** (rng.normal(0.0, 2.5) / 20)
+    found = compared(tmp_path, stems[0], later(stems[1], 240.0))
+    assert kinship(found) is Kinship.COPY
+    assert found.track is not None
+    assert found.track.lag_ms == pytest.approx(15.0, abs=0.1)

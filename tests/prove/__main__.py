@@ -21,6 +21,7 @@ from tests.prove import (
     peaks,
     seams,
     takes,
+    whole_set,
 )
 from tests.prove.proof import Bench, Proof, Theme
 
@@ -39,10 +40,12 @@ THEMES: dict[str, Theme] = {
     "seams": seams.prove,
     "crowd": crowd.prove,
     "latency": latency.prove,
+    "set": whole_set.prove,
 }
 
-WHOLE_ONLY = frozenset({"takes"})
-"""Themes whose bounds are shares of a thousand cases, which a tenth can't show: run in short only where named."""
+WHOLE_ONLY = frozenset({"takes", "set"})
+"""Themes whose bounds are shares of a thousand cases, which a tenth can't show, or of which a tenth takes minutes: run
+in short only where named."""
 
 
 def _line(proof: Proof) -> str:

@@ -10,6 +10,7 @@ import pytest
 
 from stager.pairs import SoundPrint, whole_set
 from stager.project import Project
+from stager.watch import set_watch as room
 from stager.watch.set_watch import CHECK_NAME, REST_S, SetWatch
 from tests.making import in_memory, noise, project, wav, written
 
@@ -89,6 +90,19 @@ def test_more_stems_than_a_song_has(song: Project, monkeypatch: pytest.MonkeyPat
     assert found is not None
     assert (found["stems"], found["pairs_compared"], found["pairs_left_out"], found["doubles"]) == (2, 0, 1, [])
     assert found["bus"] is not None
+    watch.end()
+
+
+def test_far_too_many_stems_are_left_to_the_command(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thousands of stems would fill the watch's memory: it says so and goes on without."""
+    monkeypatch.setattr(room, "MOST_EXAMINED", 1)
+    said: list[str] = []
+    watch = SetWatch(song, said.append)
+    watch.step(REST_S, 0.0, busy=False)
+    assert not watch.is_busy
+    assert len(said) == 1
+    assert "`stager check`" in said[0]
+    assert document(song) is None
     watch.end()
 
 
