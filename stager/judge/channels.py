@@ -135,16 +135,20 @@ def mono_loss(microphones: Microphones, limits: ConditionLimits) -> list[Finding
 def delay(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
     """Tell the delay between the microphones, the way that it means, and what would line them up: a fact, no fault."""
     frames, seconds = microphones.delay_frames, microphones.delay_s
-    if frames is None or seconds is None or abs(seconds) * 1000.0 < limits.delay_ms:
+    if not frames or seconds is None or abs(seconds) * 1000.0 < limits.delay_ms:
         return []
     late: Side = "right" if frames > 0 else "left"
     way_m, sunk = abs(seconds) * SOUND_M_PER_S, sinking(microphones.bands, limits)
-    mono = f"; played in mono as it is, {_lost(sunk)}" if sunk and not microphones.inverted else ""
-    says = (
-        f"The {late} microphone hears it {abs(seconds) * 1000.0:.2f} ms ({_samples(frames)}) after the "
-        f"{other(late)} one, {way_m:.2f} m of way: move the {late} side earlier by that where they should line up, "
-        f"or leave it where the distance is wanted{mono}."
-    )
+    delay_ms = abs(seconds) * 1000.0
+    hears = f"The {late} microphone hears it {delay_ms:.2f} ms ({_samples(frames)}) after the {other(late)} one"
+    if delay_ms < limits.delay_apart_ms:
+        says = f"{hears}, {100.0 * way_m:.1f} cm of way: as good as in one place."
+    else:
+        mono = f"; played in mono as it is, {_lost(sunk)}" if sunk and not microphones.inverted else ""
+        says = (
+            f"{hears}, {way_m:.2f} m of way: move the {late} side earlier by that where they should line up, or leave "
+            f"it where the distance is wanted{mono}."
+        )
     return [
         Finding(
             code="delay",

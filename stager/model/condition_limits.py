@@ -128,10 +128,17 @@ class ConditionLimits(Record):
         "it is what the stem sounds of",
     )
     delay_ms: float = Field(
+        0.0,
+        ge=0.0,
+        le=20.0,
+        description="ms between the sides under which a delay is not told. Own figure: every one is a fact of the file",
+    )
+    delay_apart_ms: float = Field(
         0.2,
         ge=0.0,
         le=20.0,
-        description="ms between the sides that are told. Own figure: 7 cm of way, less than a pair is set up by hand",
+        description="ms between the sides under which they are said to be in one place, with nothing to move. Own "
+        "figure: 7 cm of way, less than a pair is set up by hand",
     )
     event_stands_out_db: float = Field(
         5.0,

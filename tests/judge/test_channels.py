@@ -7,6 +7,7 @@ import pytest
 from stager.judge.channels import channel_findings, residual_db
 from stager.model import ChannelLevels, Levels, Verdict
 from stager.model.condition import Band, Microphones
+from stager.model.condition_limits import ConditionLimits
 from tests.making import levels
 
 
@@ -218,7 +219,29 @@ def test_delay_and_its_way(frames: int, way_m: float, text: str) -> None:
     assert found.says.startswith(f"The {late} microphone hears it {text} after the {early} one, {way_m:.2f} m of way")
 
 
-@pytest.mark.parametrize(("frames", "told"), [(9, False), (10, True), (-9, False), (-10, True)])
-def test_small_delays_are_not_told(frames: int, told: bool) -> None:
-    """0.2 ms, 9.6 frames at 48 kHz, is the border."""
-    assert bool(codes(pair(band(), delay_frames=frames))) is told
+@pytest.mark.parametrize(
+    ("frames", "text"),
+    [
+        (1, "The right microphone hears it 0.02 ms (1 sample) after the left one, 0.7 cm of way"),
+        (-9, "The left microphone hears it 0.19 ms (9 samples) after the right one, 6.4 cm of way"),
+    ],
+)
+def test_small_delays_ask_for_nothing(frames: int, text: str) -> None:
+    """Under 0.2 ms, 9.6 frames at 48 kHz, nothing is to be moved: 343 m/s in 1/48000 s are 0.71 cm."""
+    (found,) = channel_findings(pair(band(), delay_frames=frames), stem())
+    assert (found.code, found.verdict, found.measured["delay_frames"]) == ("delay", Verdict.USABLE, frames)
+    assert found.says == f"{text}: as good as in one place."
+
+
+@pytest.mark.parametrize("frames", [10, -10])
+def test_larger_delays_can_be_lined_up(frames: int) -> None:
+    """Ten frames at 48 kHz are over 0.2 ms."""
+    (found,) = channel_findings(pair(band(), delay_frames=frames), stem())
+    assert "earlier by that where they should line up" in found.says
+
+
+def test_a_role_may_leave_small_delays_untold() -> None:
+    """With a limit of 0.2 ms 9 frames at 48 kHz are not told, and none is never told."""
+    limits = ConditionLimits(delay_ms=0.2)
+    assert channel_findings(pair(band(), delay_frames=9), stem(), limits) == []
+    assert codes(pair(band(), delay_frames=0)) == []

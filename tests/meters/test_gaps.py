@@ -86,6 +86,7 @@ CLEAN = {
     "silence between phrases": np.vstack((tone(), np.zeros((9600, 1)), tone())),
     "silence": np.zeros((RATE_HZ, 1)),
     "a square wave": frames_of(np.where(np.arange(RATE_HZ) % 200 < 100, 0.5, -0.5)),
+    "flat tops of a falling tone": np.clip(sine(200.0, 1.0), -0.5, 0.5) * np.exp(-np.arange(RATE_HZ) / 1e5)[:, None],
     "a pulse wave that rests at 0": frames_of(np.where(np.arange(RATE_HZ) % 200 < 20, 0.5, 0.0)),
     "a saw": frames_of((np.arange(RATE_HZ) % 109) / 109 - 0.5),
     "flat tops": np.clip(sine(200.0, 1.0), -0.5, 0.5),
@@ -119,6 +120,65 @@ def test_jump_at_the_crest_of_a_slow_tone() -> None:
     samples[20_500:] += 0.0117
     assert 2.0**-15 < np.abs(np.diff(samples[20_405:20_498, 0])).mean() < 1e-4
     assert [jump.start - 20_500 in (-1, 0) for jump in gaps_of(samples).jumps] == [True]
+
+
+def test_jump_of_a_low_tone_at_its_crest() -> None:
+    """A tone of 39 Hz in 24 bits hardly moves at its crest; a step of 0.013 there is found."""
+    samples = np.rint(sine(39.0, 1.0, peak=0.06) * 2.0**23) / 2.0**23
+    at = round(RATE_HZ / 39.0 * 10.25)
+    samples[at:] += 0.013
+    assert [abs(jump.start - at) <= 1 for jump in gaps_of(samples).jumps] == [True]
+
+
+def test_jump_of_a_pure_tone() -> None:
+    """64 samples out of a tone of 1430 Hz: the step is three times its movement, and nothing else bends so."""
+    samples = sine(1430.0, 1.0, peak=0.25)
+    moves = np.abs(np.diff(samples[:, 0])).mean()
+    (at, *_) = [n for n in range(20_000, 20_100) if 3.0 < abs(samples[n + 64, 0] - samples[n - 1, 0]) / moves < 3.9]
+    found = gaps_of(np.delete(samples, np.s_[at : at + 64], axis=0))
+    assert [abs(jump.start - at) <= 2 for jump in found.jumps] == [True]
+
+
+def test_an_attack_is_no_jump() -> None:
+    """A note that begins at once on a ramp of half a millisecond over another bends the waveform, and doesn't step."""
+    at = np.arange(RATE_HZ // 2)
+    note = np.minimum(1.0, at / 24.0) * np.exp(-at / 9000.0) * np.cos(2.0 * np.pi * 953.0 * at / RATE_HZ)
+    samples = sine(953.0, 1.0, peak=0.2)
+    samples[RATE_HZ // 2 :, 0] += 0.3 * note
+    assert gaps_of(samples).jump_count == 0
+
+
+def test_zeros_at_the_crest_of_a_slow_tone() -> None:
+    """Where a low tone hardly moves, the steps down to zero and back tell."""
+    samples = sine(35.0, 1.0, peak=0.17)
+    at = round(RATE_HZ / 35.0 * 10.25)
+    samples[at : at + 100] = 0.0
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(at, 100)]
+
+
+def test_zeros_inside_a_quiet_low_tone_of_few_bits() -> None:
+    """In 16 bits each code of a slow tone stands for some samples: those steps tell too."""
+    samples = np.rint(sine(59.0, 1.0, peak=0.0173) * 2.0**15) / 2.0**15
+    at = round(RATE_HZ / 59.0 * 10.239)
+    assert (np.diff(samples[at - 32 : at, 0]) == 0.0).sum() > 4
+    samples[at : at + 155] = 0.0
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(at, 155)]
+
+
+def test_zeros_between_calm_and_lively_sound() -> None:
+    """Sound of one size may move twenty times as fast behind the gap as before it."""
+    samples = np.vstack((sine(61.0, 0.5, peak=0.2), sine(2311.0, 0.5, peak=0.2)))
+    samples[RATE_HZ // 2 - 100 : RATE_HZ // 2 + 3] = 0.0
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(RATE_HZ // 2 - 100, 103)]
+
+
+def test_a_short_crest_under_the_level_around_it() -> None:
+    """A value held for a period and a quarter, on a crest, is none that was cut: the next crest is twice as high."""
+    samples = sine(804.0, 1.0, peak=0.2) + sine(201.0, 1.0, peak=0.2)
+    low = [n for n in range(20_000, 22_000) if 0.03 < samples[n, 0] < 0.1 and samples[n - 1, 0] < samples[n, 0]]
+    (at, *_) = [n for n in low if samples[n + 75, 0] < samples[n, 0] - 0.005]
+    samples[at : at + 75] = samples[at]
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(at, 75)]
 
 
 @settings(deadline=None, max_examples=40)

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from tests.outside import wavefile
 from tests.outside.command import Command
-from tests.prove import takes_advice, takes_pairs
+from tests.prove import takes_advice, takes_latency, takes_pairs, takes_recordings
 from tests.prove.proof import Bench, Proof
 from tests.prove.takes_advice import Take
 from tests.prove.takes_clean import LOOSE_KINDS
@@ -45,6 +45,8 @@ def prove(bench: Bench) -> Iterator[Proof]:
     yield from _overs(outcomes)
     yield from _channels(bench, PROOF_SEED)
     yield from _advice(bench, PROOF_SEED)
+    yield from takes_latency.prove(bench)
+    yield from takes_recordings.prove(bench)
 
 
 def _share(claim: str, hits: int, whole: int, least: float) -> Proof:
@@ -220,7 +222,7 @@ def _allowed_db(take: Take) -> float:
 def main() -> int:
     """Prove pairs and advice alone, on a seed that may be tuned on."""
     parser = argparse.ArgumentParser(prog="python -m tests.prove.takes", description=main.__doc__)
-    parser.add_argument("--seed", type=int, default=1, choices=TUNING_SEEDS)
+    parser.add_argument("--seed", type=int, default=1, choices=TUNING_SEEDS, metavar="1-999")
     parser.add_argument("--short", action="store_true", help="a tenth")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="takes-") as folder:

@@ -50,11 +50,11 @@ def _partials(rate_hz: int, pitch_hz: float, most: int) -> int:
 
 
 def _phrase(rng: Rng, rate_hz: int, frames: int, pitch_hz: float, note: Maker, gap_s: tuple[float, float]) -> Array:
-    """Place notes of different strength, at this pitch and a few others a little below it."""
+    """Place notes of different strength, at this pitch and a few others a little below it; each rings to the end."""
     out, at = np.zeros(frames), round(rng.uniform(0.02, 0.12) * rate_hz)
     while at < frames - 0.1 * rate_hz:
         pitch = pitch_hz * 2.0 ** (-rng.choice([0, 0, 2, 3, 5, 7]) / 12.0)
-        made = note(rng, rate_hz, min(frames - at, 3 * rate_hz), pitch)
+        made = note(rng, rate_hz, frames - at, pitch)
         out[at : at + len(made)] += rng.uniform(0.3, 1.0) * normal(made)
         at += round(rng.uniform(*gap_s) * rate_hz)
     return normal(ends(out, rate_hz))

@@ -1,0 +1,204 @@
+"""The loops that look for held stretches: where one value stands inside sound that moves on both sides of it."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stager.compiled import sample_loop
+from stager.meters.peak import Samples
+
+LEAST_FRAMES: Final = 16
+"""Samples that must hold one value: 0.3 ms."""
+LOOK: Final = 96
+"""Samples on each side that the surroundings are judged by."""
+NEAR: Final = 16
+MOVING: Final = 28
+"""Of 32 differences beside a gap, those that must not be 0."""
+STIRRING: Final = 16
+"""The same where sound breaks off and begins in steps: a quiet low tone of 16 bits rests on each code for a while."""
+LEAST_MOVE_LINEAR: Final = 1e-4
+"""Movement from sample to sample under which nothing can be said: three codes of 16 bits."""
+LEAST_HELD_LINEAR: Final = 1e-3
+"""A held value under it may be the end of a fade."""
+FADE_RATIO: Final = 0.3
+"""Movement beside the gap over that further out, under which the sound was faded."""
+QUICK_FRAMES: Final = 8.0
+"""A sound that turns more often than this is seen to fade by its movement alone."""
+STEP_MOVES: Final = 2.0
+"""How many times the movement beside it the step at an edge must be, where a sound turns more slowly."""
+JUMP_MOVES: Final = 4.0
+"""How many times the movement beside it a step must be to be a jump."""
+EXIT_MOVES: Final = 3.0
+"""How many times the movement behind it the step out of a crest must be, so that the crest was not cut but held."""
+LEAST_STEP_LINEAR: Final = 0.001
+"""A step under it doesn't break sound off: 33 codes of 16 bits."""
+PASSED_RATIO: Final = 1.5
+"""How far sound beside a held crest must pass its level to show that nothing was cut there."""
+SAME_SIZE_RATIO: Final = 3.0
+"""Size on one side of zeros over that on the other, up to which sound is the same where it moves otherwise."""
+LONG_TURNS: Final = 6.0
+"""How many times longer than its surroundings go in one direction a crest can't be."""
+LIKE_RATIO: Final = 8.0
+"""Movement or size on one side of a gap over that on the other, up to which sound is the same sound: 18 dB."""
+APART: Final = 8
+"""Frames within which two bends are one."""
+
+
+@sample_loop
+def find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64]) -> tuple[int, int]:
+    """Write (start, stop) of each held stretch inside sound; give how many, and where to go on."""
+    frames, count = row.shape[0], 0
+    while place < frames:
+        if row[place] != row[place - 1]:
+            place += LEAST_FRAMES // 2
+            continue
+        start, stop = place - 1, place
+        while start > 0 and place - start <= longest and row[start - 1] == row[place]:
+            start -= 1
+        while stop < frames and row[stop] == row[place]:
+            stop += 1
+        if stop - start > longest:
+            place = max(stop, place + 1)
+            continue
+        if stop + LOOK > frames:
+            return count, start
+        if stop - start >= LEAST_FRAMES and start >= LOOK and _is_gap(row, start, stop):
+            found[count, 0], found[count, 1] = start, stop
+            count += 1
+        place = stop + 1
+    return count, frames
+
+
+@sample_loop
+def _is_gap(row: Samples, start: int, stop: int) -> bool:
+    """Whether sound moves right up to a held stretch and right behind it, and it is no crest that was cut flat."""
+    if _breaks_off(row, start, stop):
+        return True
+    before, behind = moves(row, start, -1, LEAST_MOVE_LINEAR), moves(row, stop - 1, 1, LEAST_MOVE_LINEAR)
+    held = row[start] != 0.0 and min(before, behind) > 0.0
+    if not held and not _is_cut(row, start, stop):
+        return False
+    if not (are_alike(before, behind) or (held and are_alike(*_sizes(row, start, stop)))):
+        return False
+    turn = max(_turn(row, start, -1), _turn(row, stop - 1, 1))
+    if turn < LOOK / LONG_TURNS and stop - start > LONG_TURNS * turn:
+        return True
+    out = abs(row[stop] - row[start])
+    if not _is_crest(row, start, stop) or _is_passed(row, start, stop):
+        return bool(out > LEAST_MOVE_LINEAR)
+    return bool(out > EXIT_MOVES * _largest_move(row, stop))
+
+
+@sample_loop
+def _is_crest(row: Samples, start: int, stop: int) -> bool:
+    """Whether a held value stands over both sides, as the top of a crest does that was cut flat."""
+    value, left, right = row[start], row[start - 1], row[stop]
+    return bool((left < value and right < value and value > 0.0) or (left > value and right > value and value < 0.0))
+
+
+@sample_loop
+def _is_passed(row: Samples, start: int, stop: int) -> bool:
+    """Whether sound beside a stretch goes far over its level, so that nothing ended there."""
+    most, value = PASSED_RATIO * abs(row[start]), row[start]
+    for i in range(LOOK):
+        if abs(row[start - 1 - i]) > most and row[start - 1 - i] * value > 0.0:
+            return True
+        if abs(row[stop + i]) > most and row[stop + i] * value > 0.0:
+            return True
+    return False
+
+
+@sample_loop
+def _breaks_off(row: Samples, start: int, stop: int) -> bool:
+    """Whether moving sound, however slow, breaks off in a step far above its movement, or begins anew in one."""
+    ends, begins = _steps(row, start, -1, JUMP_MOVES), _steps(row, stop - 1, 1, JUMP_MOVES)
+    ends = ends and abs(row[start - 1] - row[start]) > LEAST_STEP_LINEAR
+    begins = begins and abs(row[stop] - row[stop - 1]) > LEAST_STEP_LINEAR
+    if row[start] == 0.0 and ends and begins and min(_stirs(row, start, -1), _stirs(row, stop - 1, 1)) >= STIRRING:
+        return True
+    before, behind = moves(row, start, -1, 0.0), moves(row, stop - 1, 1, 0.0)
+    if min(before, behind) <= 0.0:
+        return False
+    if row[start] != 0.0:
+        return begins and not _is_crest(row, start, stop)
+    left, right = _sizes(row, start, stop)
+    is_same = min(before, behind) > LEAST_MOVE_LINEAR and max(left, right) <= SAME_SIZE_RATIO * min(left, right)
+    return (ends or begins) and is_same
+
+
+@sample_loop
+def _stirs(row: Samples, edge: int, step: int) -> int:
+    """How many of 32 differences beside an edge are not 0."""
+    moving = 0
+    for i in range(1, 2 * NEAR + 1):
+        moving += row[edge + step * (i + 1)] != row[edge + step * i]
+    return moving
+
+
+@sample_loop
+def are_alike(before: float, behind: float) -> bool:
+    """Whether sound of like movement stands on both sides."""
+    return min(before, behind) > 0.0 and max(before, behind) <= LIKE_RATIO * min(before, behind)
+
+
+@sample_loop
+def _is_cut(row: Samples, start: int, stop: int) -> bool:
+    """Whether sound does not just run down to zero and up again: in a short fade low notes move as fast as else."""
+    quick = min(_turn(row, start, -1), _turn(row, stop - 1, 1)) <= QUICK_FRAMES
+    return quick or _steps(row, start, -1, STEP_MOVES) or _steps(row, stop - 1, 1, STEP_MOVES)
+
+
+@sample_loop
+def _steps(row: Samples, edge: int, step: int, times: float) -> bool:
+    """Whether the step at an edge is so many times larger than the movement right beside it."""
+    beside = abs(row[edge + 5 * step] - row[edge + 4 * step])
+    for i in range(1, 4):
+        beside += abs(row[edge + (i + 1) * step] - row[edge + i * step])
+    return bool(abs(row[edge + step] - row[edge]) > times * beside / 4.0)
+
+
+@sample_loop
+def _sizes(row: Samples, start: int, stop: int) -> tuple[float, float]:
+    """The mean size of the samples before and behind a stretch."""
+    before = behind = 0.0
+    for i in range(LOOK):
+        before += abs(row[start - 1 - i])
+        behind += abs(row[stop + i])
+    return before, behind
+
+
+@sample_loop
+def _turn(row: Samples, edge: int, step: int) -> float:
+    """How many samples the waveform beside an edge goes on in one direction, on average."""
+    turns = 0
+    for i in range(1, LOOK - 2):
+        move = row[edge + step * (i + 1)] - row[edge + step * i]
+        turns += move * (row[edge + step * (i + 2)] - row[edge + step * (i + 1)]) < 0.0
+    return (LOOK - 1.0) / (turns + 1.0)
+
+
+@sample_loop
+def _largest_move(row: Samples, at: int) -> float:
+    """The largest movement from sample to sample just behind a place."""
+    largest = 0.0
+    for i in range(at, at + APART):
+        largest = max(largest, abs(row[i + 1] - row[i]))
+    return largest
+
+
+@sample_loop
+def moves(row: Samples, edge: int, step: int, least_linear: float) -> float:
+    """The mean movement from sample to sample beside an edge; 0 where there is too little, or it was faded."""
+    moving, near, far = 0, 0.0, 0.0
+    for i in range(1, LOOK - 1):
+        move = abs(row[edge + step * (i + 1)] - row[edge + step * i])
+        moving += i <= 2 * NEAR and move > 0.0
+        near += move if i <= NEAR else 0.0
+        far += move if i > NEAR else 0.0
+    near, far = near / NEAR, far / (LOOK - 2 - NEAR)
+    if moving < MOVING or far < least_linear:
+        return 0.0
+    jumps = abs(row[edge + step] - row[edge]) > JUMP_MOVES * near
+    faded = abs(row[edge]) < LEAST_HELD_LINEAR and near < FADE_RATIO * far and not jumps
+    return 0.0 if faded else max(near, far)
