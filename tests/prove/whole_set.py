@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from subprocess import Popen
 from typing import Any, Final
@@ -19,7 +20,6 @@ from tests.outside.command import HUNG_S
 from tests.outside.song import Song
 from tests.outside.wavefile import PCM_24
 from tests.prove import whole_set_song
-from tests.prove.memory import LAUNCHER
 from tests.prove.proof import Bench, Proof
 
 SEED: Final = 6_060
@@ -27,18 +27,34 @@ SECONDS: Final = 240.0
 MOST_S, MOST_MB = 60.0, 500.0
 TOML: Final = '[project]\nname = "Salt Road"\nsettle_s = 0.2\n'
 PATIENCE_S: Final = 10.0 * HUNG_S
+LAUNCHER: Final = """
+import os, sys
+_, status, usage = os.wait4(os.posix_spawn(sys.argv[1], sys.argv[1:], os.environ), 0)
+print(usage.ru_maxrss, usage.ru_utime + usage.ru_stime, file=sys.stderr)
+sys.exit(os.waitstatus_to_exitcode(status))
+"""
+"""Starts a command and tells its memory and processor time; it is kept small, since Linux counts it in."""
 WHO: Final = "the system (wait4)"
 
 
-def _checked(song: Song) -> tuple[dict[str, Any], float, float]:
-    """Check a song; gives the document, the time in s and the largest resident memory in MB (10^6 bytes)."""
+@dataclass(frozen=True)
+class Cost:
+    """What a command took: time and processor time in s, and its largest resident memory in MB (10^6 bytes)."""
+
+    taken_s: float
+    processor_s: float
+    peak_mb: float
+
+
+def _checked(song: Song) -> tuple[dict[str, Any], Cost]:
+    """Check a song; gives the document and what it took."""
     document = song.folder.parent / "check.json"
     line = [sys.executable, "-I", "-S", "-c", LAUNCHER, *song.stager.line("check", song.folder, "--json")]
     begun_s = time.monotonic()
     with document.open("wb") as out:
         done = subprocess.run(line, stdout=out, stderr=subprocess.PIPE, timeout=PATIENCE_S, check=True)
-    taken_s, peak_mb = time.monotonic() - begun_s, int(done.stderr.split()[-1]) * 1024 / 1e6
-    return _parsed(document), taken_s, peak_mb
+    taken_s, (peak, processor_s) = time.monotonic() - begun_s, map(float, done.stderr.split()[-2:])
+    return _parsed(document), Cost(taken_s, processor_s, peak * 1024 / 1e6)
 
 
 def _parsed(path: Path) -> dict[str, Any]:
@@ -54,10 +70,12 @@ def prove(bench: Bench) -> Iterator[Proof]:
         song.rest(name)
     result = song.stager("stage", song.folder)
     assert result.code == 0, result.stderr
-    document, taken_s, peak_mb = _checked(song)
+    document, cost = _checked(song)
     what = f"check of {len(names)} stereo stems of {SECONDS / 10 if bench.short else SECONDS:g} s"
-    yield Proof(f"{what}, time", WHO, f"under {MOST_S:g} s", f"{taken_s:.1f} s", taken_s < MOST_S)
-    yield Proof(f"{what}, memory", WHO, f"under {MOST_MB:g} MB", f"{peak_mb:.0f} MB", peak_mb < MOST_MB)
+    figure = f"{cost.taken_s:.1f} s, {cost.processor_s:.1f} s of the processors"
+    yield Proof(f"{what}, time", WHO, f"under {MOST_S:g} s", figure, cost.taken_s < MOST_S)
+    figure = f"{cost.peak_mb:.0f} MB"
+    yield Proof(f"{what}, memory", WHO, f"under {MOST_MB:g} MB", figure, cost.peak_mb < MOST_MB)
     yield from _found(document)
     yield _again(song, bench.folder / "log")
 
