@@ -16,7 +16,7 @@ NEAR: Final = 16
 MOVING: Final = 28
 """Of 32 differences beside a gap, those that must not be 0."""
 STIRRING: Final = 16
-"""The same where sound breaks off and begins in steps: a quiet low tone of 16 bits rests on each code for a while."""
+"""The same at the very least, where sound breaks off in steps: a quiet low tone of 16 bits rests on each code."""
 LEAST_MOVE_LINEAR: Final = 1e-4
 """Movement from sample to sample under which nothing can be said: three codes of 16 bits."""
 LEAST_HELD_LINEAR: Final = 1e-3
@@ -63,7 +63,7 @@ def find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64]) 
             continue
         if stop + LOOK > frames:
             return count, start
-        if stop - start >= LEAST_FRAMES and start >= LOOK and _is_gap(row, start, stop):
+        if stop - start >= LEAST_FRAMES and start >= LOOK and _stirs(row, start, stop) and _is_gap(row, start, stop):
             found[count, 0], found[count, 1] = start, stop
             count += 1
         place = stop + 1
@@ -111,11 +111,11 @@ def _is_passed(row: Samples, start: int, stop: int) -> bool:
 
 @sample_loop
 def _breaks_off(row: Samples, start: int, stop: int) -> bool:
-    """Whether moving sound, however slow, breaks off in a step far above its movement, or begins anew in one."""
+    """Whether sound that stirs, however slow, breaks off in a step far above its movement, or begins anew in one."""
     ends, begins = _steps(row, start, -1, JUMP_MOVES), _steps(row, stop - 1, 1, JUMP_MOVES)
     ends = ends and abs(row[start - 1] - row[start]) > LEAST_STEP_LINEAR
     begins = begins and abs(row[stop] - row[stop - 1]) > LEAST_STEP_LINEAR
-    if row[start] == 0.0 and ends and begins and min(_stirs(row, start, -1), _stirs(row, stop - 1, 1)) >= STIRRING:
+    if row[start] == 0.0 and ends and begins:
         return True
     before, behind = moves(row, start, -1, 0.0), moves(row, stop - 1, 1, 0.0)
     if min(before, behind) <= 0.0:
@@ -128,12 +128,13 @@ def _breaks_off(row: Samples, start: int, stop: int) -> bool:
 
 
 @sample_loop
-def _stirs(row: Samples, edge: int, step: int) -> int:
-    """How many of 32 differences beside an edge are not 0."""
-    moving = 0
+def _stirs(row: Samples, start: int, stop: int) -> bool:
+    """Whether the waveform moves on both sides of a stretch; beside the tops of square waves it rests."""
+    before = behind = 0
     for i in range(1, 2 * NEAR + 1):
-        moving += row[edge + step * (i + 1)] != row[edge + step * i]
-    return moving
+        before += row[start - i] != row[start - i - 1]
+        behind += row[stop + i] != row[stop + i - 1]
+    return min(before, behind) >= STIRRING
 
 
 @sample_loop
