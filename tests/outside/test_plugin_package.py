@@ -113,6 +113,30 @@ def test_it_is_listed_with_version_origin_and_settings(fresh: Fresh) -> None:
     assert found["high_pass"]["origin"].startswith("stager ")
 
 
+def test_its_words_are_listed_and_in_the_schema(fresh: Fresh) -> None:
+    """The rule is one that a target may name, and the check's code one that `allow` may name; ours come first."""
+    tables = fresh.stager("schema")["$defs"]
+    rules = [tables[table]["properties"]["rule"]["anyOf"][0]["enum"] for table in ("Target", "TargetChanges")]
+    codes = [tables[table]["properties"]["allow"]["items"]["anyOf"][0]["enum"] for table in ("ProjectSettings", "Role")]
+    assert all(words[0] == "average" and words[-1] == "half_way" for words in rules)
+    assert all(words[0] == "clipped" and words[-1] == "thin" for words in codes)
+    assert listed(fresh)["thin"]["codes"] == ["thin"]
+    text = fresh("-P", "-m", "stager", "steps").stdout
+    assert 'rule = "half_way" in a target' in text
+    assert "as allow may name them: thin" in text
+
+
+def test_a_target_names_its_rule(fresh: Fresh, tmp_path: Path) -> None:
+    """`rule` with its name gives the trim that the table by `use` gives, here to one role alone."""
+    by_use = staged(fresh, song_in(tmp_path / "use", '[[plugin]]\nuse = "half_way"\nmatch = ["kick*"]\n'))
+    role = '[[role]]\nname = "drum"\nmatch = ["kick*"]\ntarget = { rule = "half_way" }\n'
+    by_role = staged(fresh, song_in(tmp_path / "role", role))
+    for name in ("kick.wav", "bass.wav"):
+        assert by_role[name]["trim"]["gain_db"] == by_use[name]["trim"]["gain_db"]
+    assert by_role["kick.wav"]["trim"]["target"]["rule"] == "half_way"
+    assert by_role["kick.wav"]["trim"]["gain_db"] != by_role["bass.wav"]["trim"]["gain_db"]
+
+
 def test_its_settings_are_in_the_schema(fresh: Fresh) -> None:
     """An editor knows them where `use` names the plug-in."""
     tables = fresh.stager("schema")["$defs"]
@@ -159,3 +183,10 @@ def test_it_goes_away_with_its_package(fresh: Fresh, tmp_path: Path) -> None:
         'step.1.use: expected a step that is installed or in a file of this project, found "soft_bucket"' in done.stderr
     )
     assert not list(song.outbox.iterdir())
+    by_rule = song_in(tmp_path / "rule", '[target]\nrule = "half_way"\n')
+    done = fresh("-P", "-m", "stager", "stage", by_rule.folder)
+    assert done.returncode == 2
+    assert (
+        'stager.toml:5: target.rule: expected "average", "loudness", "vu", "peak" or "leave", found "half_way"'
+        in done.stderr
+    )
