@@ -20,6 +20,7 @@ from tests.prove import (
     pairs,
     peaks,
     seams,
+    steps,
     takes,
     whole_set,
 )
@@ -38,6 +39,7 @@ THEMES: dict[str, Theme] = {
     "pairs": pairs.prove,
     "bus": bus.prove,
     "seams": seams.prove,
+    "steps": steps.prove,
     "crowd": crowd.prove,
     "latency": latency.prove,
     "set": whole_set.prove,
