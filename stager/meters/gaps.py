@@ -22,8 +22,8 @@ MARGIN: Final = LOOK + LEAST_FRAMES
 """Frames kept before the place where the search goes on."""
 LEAST_BESIDE_LINEAR: Final = 3e-6
 """The same beside a jump, which stands far above it: a low tone at its crest, in 24 bits, moves so slowly."""
-BEND_MOVES: Final = 2.0
-"""How many times the movement beside it the bend of a jump must be."""
+BESIDE_BENDS: Final = 4.0
+"""How many times any other bend beside it the bend of a jump must be; a slow tone moves far more than it bends."""
 STEP_BENDS: Final = 0.5
 """The second bend of a step over its first, at the least; a bend by itself is the attack of a note."""
 JUMP_RATIO: Final = 3.0
@@ -145,9 +145,12 @@ def _stands_out(row: Samples, at: int, size: float) -> bool:
 
 @sample_loop
 def _inside_sound(row: Samples, at: int, size: float) -> bool:
-    """Whether sound of like movement stands on both sides of a bend, and the bend far above that movement."""
+    """Whether sound of like movement stands on both sides of a bend, and the bend far above every one beside it."""
     before, behind = moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
-    return are_alike(before, behind) and size > BEND_MOVES * max(before, behind) and _is_step(row, at)
+    if not are_alike(before, behind) or not _is_step(row, at):
+        return False
+    beside = max(_largest_bend(row, at - LOOK + 2, at - 1), _largest_bend(row, at + 2, at + LOOK - 2))
+    return bool(size > BESIDE_BENDS * beside)
 
 
 @sample_loop
