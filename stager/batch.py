@@ -7,6 +7,7 @@ one after the other.
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import replace
 from typing import Final
@@ -31,13 +32,21 @@ LONGEST_WAIT_S: Final = 3.0
 
 
 def stage_all(
-    staging: Staging, names: Iterable[str], *, again: bool, jobs: int | None, tell: Callable[[News], None]
+    staging: Staging,
+    names: Iterable[str],
+    *,
+    again: bool,
+    jobs: int | None,
+    tell: Callable[[News], None],
+    executor: Executor | None = None,
 ) -> list[Outcome]:
     """Stage these stems and give their outcomes in the order of the names; `tell` hears of each as it is done.
 
-    Members of their links that get another trim by it are staged too, and their outcomes come last.
+    Members of their links that get another trim by it are staged too, and their outcomes come last. The work is done by
+    `jobs` threads of our own, or by an executor that is handed so many stems at once.
 
     Raises:
+        ClusterFailed: where the executor's processes can't be used, or go away; what was published until then stays.
         PlaceError: where a place fails; what was published until then stays.
     """
     outcomes: dict[str, Outcome] = {}
@@ -49,7 +58,7 @@ def stage_all(
         tell(news)
 
     held = _held(staging, listed)
-    with bench(staging, jobs) as at_work:
+    with bench(staging, jobs, executor) as at_work:
         awaited = {shown(relative) for relative in listed if staging.groups.link_of(shown(relative))}
         for relative in listed:
             awaited.discard(shown(relative))

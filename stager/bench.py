@@ -3,9 +3,10 @@
 import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 
+from stager.errands import errands
 from stager.errors import StemError
 from stager.hear import Heard
 from stager.judge import Hint, LinkMember
@@ -26,6 +27,14 @@ class News:
     outcome: Outcome
     hints: tuple[Hint, ...] = ()
     instead_of: str | None = None
+
+
+@dataclass(frozen=True)
+class Hands:
+    """Who works on stems: `jobs` threads of our own, or an `executor` that is handed so many stems at once."""
+
+    jobs: int | None = None
+    executor: Executor | None = None
 
 
 @dataclass
@@ -178,16 +187,29 @@ class Bench:
 
 
 @contextmanager
-def bench(staging: Staging, jobs: int | None) -> Iterator[Bench]:
-    """Give a bench with threads of its own; what is still at work when it ends is let go of."""
-    workers = jobs or os.cpu_count() or 1
-    with ThreadPoolExecutor(workers, thread_name_prefix="stem") as executor:
-        made = Bench(staging, executor, room=4 * workers)
-        try:
-            yield made
-        except BaseException:
-            request_stop()
-            raise
-        finally:
-            made.clear()
-            allow_work()
+def bench(staging: Staging, jobs: int | None, executor: Executor | None = None) -> Iterator[Bench]:
+    """Give a bench with `jobs` threads of its own, or one that hands at most `jobs` stems at once to an executor.
+
+    What is still at work when it ends is let go of; the executor itself is its maker's to end. Processes and other
+    machines must see the project's folders under the same paths.
+    """
+    with ExitStack() as stack:
+        if executor is None:
+            workers = jobs or os.cpu_count() or 1
+            room = 4 * workers
+            hands: Executor = stack.enter_context(ThreadPoolExecutor(workers, thread_name_prefix="stem"))
+        else:
+            room = jobs or 4 * (os.cpu_count() or 1)
+            hands = stack.enter_context(errands(staging.project, executor))
+        yield from _worked(Bench(staging, hands, room))
+
+
+def _worked(made: Bench) -> Iterator[Bench]:
+    try:
+        yield made
+    except BaseException:
+        request_stop()
+        raise
+    finally:
+        made.clear()
+        allow_work()

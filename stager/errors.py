@@ -10,9 +10,11 @@ StagerError
 │   ├── ChangedStem        "changed_while_read"  another file after the last read than before the first
 │   ├── WouldClip          "would_clip"          the result does not fit the integer grid
 │   ├── StepFailed         "step_failed"         a plug-in crashed, hung, or gave what is no audio
-│   └── NameRefused        "name_refused"        no copy or sidecar can carry this name
+│   ├── NameRefused        "name_refused"        no copy or sidecar can carry this name
+│   └── WorkerLost         "worker_lost"         every worker of a cluster that had it at work died
 ├── ConfigError    nothing was started
 ├── Stopped        the process was told to stop, and this work ended early
+├── ClusterFailed  the machines that were asked to help can't be used, or went away
 └── PlaceError     the place is broken: that project pauses or stops
     ├── NoSpace            the disk is full
     ├── PlaceGone          a folder is not there
@@ -87,12 +89,22 @@ class NameRefused(StemError):
     code = "name_refused"
 
 
+class WorkerLost(StemError):
+    """Every worker of a cluster that had it at work died; the message says how many did."""
+
+    code = "worker_lost"
+
+
 class ConfigError(StagerError):
     """The project file or the call is wrong; nothing was started."""
 
 
 class Stopped(StagerError):
     """The process was told to stop; what was at work ended between two blocks, and left nothing."""
+
+
+class ClusterFailed(StagerError):
+    """The machines that were asked to help can't be used, or went away; what was staged until then stays."""
 
 
 class PlaceError(StagerError):

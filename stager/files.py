@@ -7,7 +7,7 @@ the next start. Reading is here as well, for what differs between systems.
 
 import errno
 import hashlib
-import itertools
+import io
 import os
 import stat
 import sys
@@ -17,14 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from stager.draft_names import draft_name, is_leftover, is_of_run
 from stager.errors import NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.model import Fingerprint
 from stager.names import shown
-from stager.processes import is_running
-
-DRAFT_PREFIX: Final = ".stager-"
-DRAFT_SUFFIX: Final = ".tmp"
-_NUMBERS = itertools.count()
 
 NO_SPACE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 GONE: Final = (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV)
@@ -38,6 +34,12 @@ class Draft:
 
     path: Path
     file: BinaryIO
+
+    def __reduce__(self) -> tuple[Callable[[Path], "Draft"], tuple[Path]]:
+        """Let a sealed draft go to another process by its path; one that is open stays where it is written."""
+        if not self.file.closed:
+            raise TypeError(f"{self.path}: an open draft can't be pickled")
+        return _sealed, (self.path,)
 
     def seal(self) -> None:
         """Bring every byte to the disk and close the file."""
@@ -85,9 +87,15 @@ def draft_in(folder: Path) -> Draft:
         PlaceError: where the folder can't be written.
     """
     make_folder(folder)
-    path = folder / f"{DRAFT_PREFIX}{os.getpid()}-{next(_NUMBERS)}{DRAFT_SUFFIX}"
+    path = folder / draft_name()
     with placing(folder):
         return Draft(path, os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666), "w+b"))
+
+
+def _sealed(path: Path) -> Draft:
+    file = io.BytesIO()
+    file.close()
+    return Draft(path, file)
 
 
 def write_whole(place: Path, content: bytes) -> None:
@@ -196,13 +204,16 @@ def sync_folder(folder: Path) -> None:
             os.close(descriptor)
 
 
-def sweep_drafts(folder: Path) -> int:
-    """Remove what a killed process left below this folder; only under the project's lock. Gives how many there were."""
+def sweep_drafts(folder: Path, mark: str | None = None) -> int:
+    """Remove what a killed process left below this folder, or all that a run did; gives how many there were.
+
+    Only under the project's lock.
+    """
     count = 0
     for parent, folders, names in os.walk(folder):
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in names:
-            if name.startswith(DRAFT_PREFIX) and name.endswith(DRAFT_SUFFIX) and not _is_alive(name):
+            if is_leftover(name) if mark is None else is_of_run(name, mark):
                 remove(Path(parent, name))
                 count += 1
     return count
@@ -275,9 +286,3 @@ def read_whole(path: Path) -> bytes | None:
 
 _BINARY: Final = getattr(os, "O_BINARY", 0)
 CLOEXEC: Final = getattr(os, "O_CLOEXEC", 0)
-
-
-def _is_alive(draft: str) -> bool:
-    """Whether the process that began a draft, another than this one, still runs."""
-    pid = draft.removeprefix(DRAFT_PREFIX).partition("-")[0]
-    return pid.isdecimal() and int(pid) != os.getpid() and is_running(int(pid))

@@ -14,6 +14,7 @@ LONG = (
     "tests/bus",
     "tests/outside/test_bus_apply.py",
     "tests/outside/test_check_command.py",
+    "tests/outside/test_cluster.py",
     "tests/outside/test_faults.py",
     "tests/outside/test_handover.py",
     "tests/outside/test_hosted_effect.py",

@@ -18,6 +18,7 @@ CODES = {
     "WouldClip": "would_clip",
     "StepFailed": "step_failed",
     "NameRefused": "name_refused",
+    "WorkerLost": "worker_lost",
 }
 """The refusal codes that scripts depend on."""
 

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from stager import files
+from stager import draft_names
+from stager.draft_names import DRAFT_PREFIX
 from stager.errors import NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.files import (
-    DRAFT_PREFIX,
     Draft,
     draft_in,
     fingerprint,
@@ -73,7 +73,7 @@ def test_drafts_have_names_of_their_own(tmp_path: Path) -> None:
 
 def test_draft_writes_over_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A link under the very name of a draft is not followed, and what it leads to stays."""
-    monkeypatch.setattr(files, "_NUMBERS", iter([7]))
+    monkeypatch.setattr(draft_names, "_NUMBERS", iter([7]))
     written(tmp_path / "theirs", b"theirs")
     (tmp_path / f"{DRAFT_PREFIX}{os.getpid()}-7.tmp").symlink_to(tmp_path / "theirs")
     with pytest.raises(FileExistsError):

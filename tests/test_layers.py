@@ -11,7 +11,7 @@ FILES = sorted(PACKAGE.rglob("*.py"))
 
 FLOORS = [
     {"errors", "units", "names", "compiled", "stopping", "processes"},
-    {"model"},
+    {"model", "draft_names"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},
     {
@@ -28,8 +28,8 @@ FLOORS = [
         "holders",
         "offset",
     },
-    {"staging", "bench", "batch", "bus", "pairs", "verify"},
-    {"watch", "report", "check"},
+    {"errands", "staging", "bench", "batch", "bus", "pairs", "verify"},
+    {"watch", "report", "check", "cluster"},
     {"page", "demo", "cli", "__main__"},
 ]
 SAME_FLOOR = {
@@ -51,6 +51,7 @@ SAME_FLOOR = {
     ("sound", "figures"),
     ("sound", "hear"),
     ("sound", "outbox"),
+    ("bench", "errands"),
     ("bench", "staging"),
     ("batch", "bench"),
     ("batch", "staging"),
@@ -74,6 +75,8 @@ DOORS = {
     "starlette": {"page/site.py"},
     "uvicorn": {"page/server.py"},
     "segno": {"page/code.py"},
+    "distributed": {"cluster.py"},
+    "dask": {"cluster.py"},
     "scipy": set(),
 }
 LIGHT_ROOMS = {"errors", "units", "names", "model", "project", "files", "ledger", "judge", "inbox", "cli"}

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from stager import apply, pipeline
+from stager.draft_names import DRAFT_PREFIX
 from stager.errors import (
     ChangedStem,
     NameRefused,
@@ -21,7 +22,6 @@ from stager.errors import (
     TruncatedStem,
     WouldClip,
 )
-from stager.files import DRAFT_PREFIX
 from stager.model import DecidedBy, Verdict, read_sidecar
 from stager.outbox import sidecar_place
 from stager.pipeline import Prepared, StemJob, Unchanged, prepare, rehearse

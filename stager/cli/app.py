@@ -43,7 +43,19 @@ PageToken = Annotated[
     str | None,
     typer.Option(envvar="STAGER_PAGE_TOKEN", help="12 letters or more that the address holds; default: new each time"),
 ]
-PAGE_NEEDS = ("starlette", "uvicorn", "segno")
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS|local",
+        help="let the workers of a scheduler at this address do it, or processes here; only in a trusted network: "
+        "whoever reaches a scheduler can run any code on its workers",
+    ),
+]
+NEEDS = {
+    **dict.fromkeys(("starlette", "uvicorn", "segno"), ("the page", "page")),
+    **dict.fromkeys(("dask", "distributed"), ("--cluster", "cluster")),
+}
+"""What needs a library of an extra, and the extra's name."""
 
 
 _TOLD_TO_END: Final[list[int]] = []
@@ -60,11 +72,11 @@ def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever t
         print(f"stager: {error}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     except ModuleNotFoundError as error:
-        if error.name not in PAGE_NEEDS:
+        if error.name not in NEEDS:
             raise
-        print(
-            f"stager: the page needs {error.name}, which is not installed: pip install 'stager[page]'", file=sys.stderr
-        )
+        what, extra = NEEDS[error.name]
+        words = f"{what} needs {error.name}, which is not installed: pip install 'stager[{extra}]'"
+        print(f"stager: {words}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     raise typer.Exit(int(status))
 
@@ -104,10 +116,11 @@ def stage(
     jobs: Jobs = None,
     fail_on: FailOnOption = None,
     as_json: AsJson = False,  # noqa: FBT002
+    cluster: Cluster = None,
 ) -> None:
     """Stage what is in the inbox, once."""
     run_command(
-        "stage_command",
+        "stage_command" if cluster is None else "cluster_command",
         project=project,
         only=only or [],
         dry_run=dry_run,
@@ -115,6 +128,7 @@ def stage(
         jobs=jobs,
         fail_on=fail_on,
         as_json=as_json,
+        **({} if cluster is None else {"cluster": cluster}),
     )
 
 

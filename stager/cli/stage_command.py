@@ -1,10 +1,11 @@
 """`stager stage`: what is in the inbox, once."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 from stager.batch import rehearse_all, stage_all
-from stager.bench import News
+from stager.bench import Hands, News
 from stager.check import asked_offset_db
 from stager.cli.exits import Exit, FailOn
 from stager.cli.progress import Progress
@@ -29,8 +30,9 @@ def run(
     jobs: int | None,
     fail_on: FailOn | None,
     as_json: bool,
+    elsewhere: Callable[[Project], AbstractContextManager[Hands]] | None = None,
 ) -> Exit:
-    """Stage once and print the outcomes."""
+    """Stage once and print the outcomes; `elsewhere` gives other hands than threads of this process."""
     loaded = with_offset(load_project(project))
     names = [name for name in stems_in(loaded) if not only or matches_any(shown(name), only)]
     if not names:
@@ -38,9 +40,10 @@ def run(
     if dry_run:
         outcomes = list(rehearse_all(loaded, names))
     else:
-        outcomes = _stage(loaded, names, again=again, jobs=jobs)
-        if loaded.settings.bus.apply and not only:
-            outcomes = _with_bus(loaded, outcomes, jobs=jobs)
+        with elsewhere(loaded) if elsewhere else nullcontext(Hands(jobs)) as hands:
+            outcomes = _stage(loaded, names, hands, again=again)
+            if loaded.settings.bus.apply and not only:
+                outcomes = _with_bus(loaded, outcomes, hands)
     if as_json:
         print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
     elif outcomes:
@@ -49,10 +52,11 @@ def run(
     return exit_of(outcomes, fail_on)
 
 
-def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | None) -> list[Outcome]:
+def _stage(project: Project, names: Sequence[str], hands: Hands, *, again: bool) -> list[Outcome]:
     teller = Teller(len(names))
     with staging(project) as held, Progress(project, names) as progress:
-        outcomes = stage_all(held, names, again=again, jobs=jobs, tell=progress.around(teller.tell))
+        tell = progress.around(teller.tell)
+        outcomes = stage_all(held, names, again=again, jobs=hands.jobs, tell=tell, executor=hands.executor)
         gone = held.note_gone(set(stems_in(project)))
         write_tables(project, outcomes_of(project))
     if gone:
@@ -60,7 +64,7 @@ def _stage(project: Project, names: Sequence[str], *, again: bool, jobs: int | N
     return outcomes
 
 
-def _with_bus(project: Project, outcomes: list[Outcome], *, jobs: int | None) -> list[Outcome]:
+def _with_bus(project: Project, outcomes: list[Outcome], hands: Hands) -> list[Outcome]:
     """Stage all stems again where the mix bus asks for another offset; the outcomes of before make room for theirs."""
     offset_db = asked_offset_db(project)
     if offset_db == project.bus_offset_db:
@@ -69,7 +73,7 @@ def _with_bus(project: Project, outcomes: list[Outcome], *, jobs: int | None) ->
     moved, teller = keep_offset(project, offset_db), Teller()
     with staging(moved) as held:
         names = stems_in(moved)
-        later = stage_all(held, names, again=False, jobs=jobs, tell=teller.tell)
+        later = stage_all(held, names, again=False, jobs=hands.jobs, tell=teller.tell, executor=hands.executor)
         write_tables(moved, outcomes_of(moved))
     return list(
         ({outcome.stem: outcome for outcome in outcomes} | {outcome.stem: outcome for outcome in later}).values()
