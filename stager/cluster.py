@@ -7,19 +7,23 @@ a worker that is lost are put to work again by others; what the first attempt le
 import importlib.metadata
 import logging
 import os
+import signal
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import CancelledError, Executor, Future
 from contextlib import ExitStack, contextmanager, suppress
-from threading import Event, Thread
+from multiprocessing import resource_tracker
+from threading import Event, Thread, current_thread, main_thread
 from typing import Any, Final, ParamSpec, TypeVar
 
 import dask
 from distributed import Client, KilledWorker, LocalCluster
+from distributed.comm.addressing import get_address_host_port
 
 from stager import __version__
 from stager.bench import Hands
-from stager.errands import check_folders, check_version
+from stager.errands import Errand, check_folders, check_version
 from stager.errors import ClusterFailed, StagerError, WorkerLost
 from stager.pipeline import RULES_VERSION
 from stager.project import Project
@@ -49,7 +53,7 @@ def workers(cluster: str, jobs: int | None, project: Project) -> Iterator[Hands]
     Raises:
         ClusterFailed: where nobody answers, or a worker has another `stager` or not the project's folders.
     """
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # errors reach the caller, as one sentence
+    _hush()
     with ExitStack() as stack:
         address = stack.enter_context(_made_here(jobs or os.cpu_count() or 1)) if cluster == LOCAL else cluster
         client = stack.enter_context(_connected(address))
@@ -77,7 +81,8 @@ class ClusterExecutor(Executor):
         asked: Future[R] = Future()
         given = self._executor.submit(work, *args, **keys)
         self._open.add(asked)
-        given.add_done_callback(lambda done: self._settle(asked, done))
+        stem = args[0].job.stem if args and isinstance(args[0], Errand) else "?"
+        given.add_done_callback(lambda done: self._settle(asked, done, stem))
         asked.add_done_callback(lambda done: self._let_go(done, given))
         return asked
 
@@ -99,13 +104,13 @@ class ClusterExecutor(Executor):
             if asked.set_running_or_notify_cancel():
                 asked.set_exception(error)
 
-    def _settle(self, asked: Future[R], done: Future[R]) -> None:
+    def _settle(self, asked: Future[R], done: Future[R], stem: str) -> None:
         if asked.done() or not asked.set_running_or_notify_cancel():
             return
         if done.cancelled():
             asked.set_exception(self.lost())
         elif error := done.exception():
-            asked.set_exception(_translated(self.address, error))
+            asked.set_exception(_translated(self.address, stem, error))
         else:
             asked.set_result(done.result())
 
@@ -115,10 +120,10 @@ class ClusterExecutor(Executor):
             given.cancel()
 
 
-def _translated(address: str, error: BaseException) -> BaseException:
+def _translated(address: str, stem: str, error: BaseException) -> BaseException:
     if isinstance(error, KilledWorker):
         died = f"{error.allowed_failures + 1} of them died, the last at {error.last_worker.address}"
-        return WorkerLost(f"expected a worker that lives to the end of this stem, found that {died}")
+        return WorkerLost(f"{stem}: expected a worker that lives until its copy is made, found that {died}")
     if isinstance(error, StagerError):
         return error
     if isinstance(error, CancelledError | OSError):
@@ -128,25 +133,55 @@ def _translated(address: str, error: BaseException) -> BaseException:
     return error
 
 
+def _hush() -> None:
+    """Let errors of the library reach the caller as one sentence, and nobody besides."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.split(".")[0] in {"distributed", "tornado", "asyncio"}:
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+
+
 @contextmanager
 def _made_here(count: int) -> Iterator[str]:
     """Start a scheduler and workers on the loopback address; all they keep lies in a temporary folder."""
-    with (
-        tempfile.TemporaryDirectory(prefix="stager-", ignore_cleanup_errors=True) as folder,
-        dask.config.set(SETTINGS),
-        LocalCluster(
-            n_workers=count,
-            threads_per_worker=1,
-            processes=True,
-            host="127.0.0.1",
-            dashboard_address="127.0.0.1:0",
-            scheduler_kwargs={"dashboard": False},
-            memory_limit=0,
-            local_directory=folder,
-            silence_logs=logging.CRITICAL,
-        ) as made,
-    ):
+    with ExitStack() as stack:
+        folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="stager-", ignore_cleanup_errors=True))
+        stack.enter_context(dask.config.set({**SETTINGS, "temporary-directory": folder}))
+        with _undisturbed():
+            made = LocalCluster(
+                n_workers=count,
+                threads_per_worker=1,
+                processes=True,
+                host="127.0.0.1",
+                dashboard_address="127.0.0.1:0",
+                scheduler_kwargs={"dashboard": False},
+                memory_limit=0,
+                local_directory=folder,
+                silence_logs=logging.CRITICAL,
+            )
+            stack.enter_context(made)
         yield made.scheduler_address
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let a stop wait while processes start, and let these leave an interrupt from the terminal to us.
+
+    The signal mask goes to the threads and processes that begin meanwhile, and to those that replace them later.
+    """
+    if sys.platform == "win32" or current_thread() is not main_thread():
+        yield
+        return
+    waiting: list[int] = []
+    handler = signal.signal(signal.SIGTERM, lambda number, _frame: waiting.append(number))
+    resource_tracker.ensure_running()  # it takes the mask away from whichever thread begins it
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, handler)
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+    for number in waiting:
+        signal.raise_signal(number)
 
 
 @contextmanager
@@ -154,11 +189,16 @@ def _connected(address: str) -> Iterator[Client]:
     """Connect to a scheduler.
 
     Raises:
-        ClusterFailed: where nobody answers there in time.
+        ClusterFailed: where nobody answers there in time, or this is no address.
     """
     try:
+        get_address_host_port(address, strict=True)
+    except ValueError as error:
+        expected = f"expected {LOCAL!r}, or a scheduler's address such as tcp://10.0.0.5:8786"
+        raise ClusterFailed(f"--cluster {address}: {expected}; found: {error}") from error
+    try:
         client = Client(address, timeout=ANSWER_S, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
+    except OSError as error:
         found = str(error).splitlines()[0] if str(error) else "nobody"
         raise ClusterFailed(
             f"{address}: expected a scheduler to answer within {ANSWER_S:g} s, found: {found}"
