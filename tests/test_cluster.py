@@ -1,15 +1,20 @@
 """What a cluster's library says, in our words, and its executor without a cluster."""
 
+import os
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Executor, Future
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 from distributed import Client, KilledWorker
 
-from stager.cluster import ClusterExecutor
+from stager.cluster import ClusterExecutor, workers
+from stager.errands import Errand
 from stager.errors import ClusterFailed, NotFiniteStem, PlaceError, WorkerLost
+from stager.pipeline import StemJob
+from tests.making import project
 
 
 class Manual(Executor):
@@ -86,3 +91,19 @@ def test_letting_go_reaches_the_cluster() -> None:
     client.status = "closed"
     with pytest.raises(ClusterFailed, match="found that it went away"):
         made.submit(print, 3)
+
+
+def crash(_errand: Errand) -> None:
+    """End the process of a worker as a defect in a library would."""
+    os.abort()
+
+
+def test_a_stem_that_ends_every_worker(tmp_path: Path) -> None:
+    """It is refused by its name after as many tries as the scheduler allows, and the workers after them do the rest."""
+    song = project(tmp_path)
+    errand = Errand(crash, StemJob(song, "a.wav"), "run0x0")
+    with workers("local", 1, song) as hands:
+        assert hands.executor
+        with pytest.raises(WorkerLost, match=r"a\.wav: expected a worker that lives .* found that 4 of them died"):
+            hands.executor.submit(crash, errand).result(120)
+        assert hands.executor.submit(os.getpid).result(120) != os.getpid()

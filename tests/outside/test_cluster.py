@@ -192,6 +192,23 @@ def test_a_scheduler_elsewhere_gives_the_same(pair: tuple[Song, Song], tmp_path:
     assert drafts(other) == []
 
 
+def test_plugins_run_with_workers_too(make_song: SongMaker, tmp_path: Path) -> None:
+    """A rule in a file of the project and a step of ours give on a cluster what they give here."""
+    rule = '[[plugin]]\nfile = "own.py"\n[target]\nrule = "aim"\n'
+    toml = f'{rule}[[step]]\nuse = "high_pass"\nmatch = ["*"]\ncutoff_hz = 80.0\n'
+    plain, other = (make_song(toml, name) for name in ("plain", "other"))
+    for song in (plain, other):
+        (song.folder / "own.py").write_text(Path(__file__).with_name("own_plugins.py").read_text())
+        for number in range(3):
+            song.put(f"{number}.wav", sine(100 + 50 * number, -20.0, 1.0))
+    assert plain.stage().code == 0
+    with cluster(tmp_path / "cluster") as made:
+        assert other.stage("--cluster", made.address).code == 0
+    assert other.settled() == plain.settled()
+    assert other.sidecar("0.wav")["steps"][0]["name"] == "high_pass"
+    assert drafts(other) == []
+
+
 def test_a_worker_dies_in_the_middle(long_pair: tuple[Song, Song], tmp_path: Path) -> None:
     """A worker ended by SIGKILL with a stem at work: another one does it, and each stem is told once."""
     plain, other = long_pair
