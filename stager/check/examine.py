@@ -10,6 +10,7 @@ from typing import Final
 from stager.bus import against_rough, forecast, restored_balance
 from stager.check.bus_offset import offset_db_of
 from stager.check.gather import Gathered, gather, originals, parts_of, restoring
+from stager.check.plugins import plugin_findings, with_steps_told
 from stager.containers import fingerprint_if_there
 from stager.inbox import stems_in
 from stager.judge import handover, link_incomplete
@@ -99,7 +100,10 @@ def _findings(project: Project, stems: Sequence[Gathered], pairs: Sequence[Compa
     groups = zip(project.settings.links, _linked(project, stems), strict=True)
     waiting = [finding for link, names in groups for finding in link_incomplete(link.name, link.match, names)]
     copies = [finding for each in pairs if _is_copy(each.pair) for finding in pair_findings(each.pair, is_double=True)]
-    found = [*_allowed([*copies, *waiting], project, allow), *handover([stem.facts for stem in stems], allow)]
+    found = [
+        *_allowed([*copies, *waiting, *plugin_findings(project, stems)], project, allow),
+        *handover([stem.facts for stem in stems], allow),
+    ]
     return tuple(sorted(found, key=lambda finding: -finding.verdict.severity))
 
 
@@ -157,7 +161,8 @@ def _balance(project: Project, stems: Sequence[Gathered]) -> BalanceResidual | N
     settings = project.settings
     copies, sources = restoring(project, list(stems))
     dithered = settings.copy_.dither == "tpdf"
-    return restored_balance(copies, sources, pan_law_db=settings.bus.pan_law_db, dithered=dithered)
+    found = restored_balance(copies, sources, pan_law_db=settings.bus.pan_law_db, dithered=dithered)
+    return with_steps_told(found, stems)
 
 
 def _rough(project: Project, stems: Sequence[Gathered], rough: Path | None) -> RoughMatch | None:

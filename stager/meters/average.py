@@ -105,7 +105,8 @@ class AverageMeter:
         _sum_hops(block, edges - self._frames, self._open, sums)
         self._hops.add(sums)
         self._frames = end
-        self._tail = np.concatenate((self._tail, block))[-self._edge(BLOCK_HOPS) :].copy()
+        longest = self._edge(BLOCK_HOPS)
+        self._tail = np.concatenate((self._tail, block[-longest:]))[-longest:].copy()
 
     def result(self) -> AverageResult:
         """Give the block powers of all that was fed.
