@@ -158,6 +158,16 @@ def test_a_check_says_what_allow_may_name(make_song: SongMaker) -> None:
     assert set(verdicts(everywhere).values()) == {"usable"}
 
 
+def test_check_asks_about_the_whole_set(make_song: SongMaker) -> None:
+    """Before anything is staged, each stem is told of all others: 2 beside it, of which 0, 1 and 2 are louder."""
+    song = song_of(make_song, f'{FILE}use = "crowd"\n', kick=0.02, bass=0.1, voice=0.3)
+    told = song.stager("check", song.folder, "--json").json()["findings"]
+    said = {stem: one["says"] for one in told if one["code"] == "crowded" for stem in one["stems"]}
+    louder = {"voice.wav": 0, "bass.wav": 1, "kick.wav": 2}
+    assert said.keys() == louder.keys()
+    assert all(f"beside 2, of which {count} are louder" in said[stem] for stem, count in louder.items())
+
+
 def test_an_unknown_code_has_its_line(make_song: SongMaker) -> None:
     """Beside a check's codes, too; and without the check, its own codes are unknown."""
     role = '[[role]]\nname = "drum"\nmatch = ["kick*"]\nallow = ["alone", "crowdet"]\n'
