@@ -47,9 +47,11 @@ class Wish:
 
 
 def state_of(project: Project) -> str:
-    """Name the state of a project's stems and settings: another name means that an earlier report is out of date."""
+    """Name the state of a project's stems, settings and plug-ins: another one means that a report is out of date."""
     settings = f"{project.settings.model_dump_json(by_alias=True)} {project.bus_offset_db:g} {RULES_VERSION}"
     digest = sha256(settings.encode())
+    for use in project.plugins:
+        digest.update(f"{use.stamp().model_dump_json()}\0".encode())
     for name in stems_in(project):
         found = fingerprint_if_there(project.inbox / name)
         digest.update(f"{shown(name)}\0{as_text(found) if found else ''}\0".encode())

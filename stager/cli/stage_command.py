@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TypedDict, Unpack
 
 from stager.batch import rehearse_all, stage_all
 from stager.bench import Hands, News
@@ -21,35 +22,38 @@ from stager.staging import staging
 from stager.steps.projects import load_project
 
 
-def run(
-    *,
-    project: Path,
-    only: Sequence[str],
-    dry_run: bool,
-    again: bool,
-    jobs: int | None,
-    fail_on: FailOn | None,
-    as_json: bool,
-    elsewhere: Callable[[Project], AbstractContextManager[Hands]] | None = None,
-) -> Exit:
+class Asked(TypedDict):
+    """What is asked of one run: which stems, how they are worked on, and what it tells."""
+
+    project: Path
+    only: Sequence[str]
+    dry_run: bool
+    again: bool
+    jobs: int | None
+    fail_on: FailOn | None
+    as_json: bool
+
+
+def run(elsewhere: Callable[[Project], AbstractContextManager[Hands]] | None = None, **asked: Unpack[Asked]) -> Exit:
     """Stage once and print the outcomes; `elsewhere` gives other hands than threads of this process."""
-    loaded = with_offset(load_project(project))
+    only = asked["only"]
+    loaded = with_offset(load_project(asked["project"]))
     names = [name for name in stems_in(loaded) if not only or matches_any(shown(name), only)]
     if not names:
         say(f"Nothing to stage: no stem lies in {shown(loaded.inbox)}{' that matches' if only else ''}.")
-    if dry_run:
+    if asked["dry_run"]:
         outcomes = list(rehearse_all(loaded, names))
     else:
-        with elsewhere(loaded) if elsewhere else nullcontext(Hands(jobs)) as hands:
-            outcomes = _stage(loaded, names, hands, again=again)
+        with elsewhere(loaded) if elsewhere else nullcontext(Hands(asked["jobs"])) as hands:
+            outcomes = _stage(loaded, names, hands, again=asked["again"])
             if loaded.settings.bus.apply and not only:
                 outcomes = _with_bus(loaded, outcomes, hands)
-    if as_json:
+    if asked["as_json"]:
         print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
     elif outcomes:
         print(outcomes_text(outcomes))
     say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged) and outcome.fresh)
-    return exit_of(outcomes, fail_on)
+    return exit_of(outcomes, asked["fail_on"])
 
 
 def _stage(project: Project, names: Sequence[str], hands: Hands, *, again: bool) -> list[Outcome]:

@@ -68,7 +68,10 @@ def _summary(stage: Stage, stems: int, wrong: int) -> str:
         f"  staged/        the trimmed copies, each with its log in a .json beside it\n"
         f"  staged/report.csv and report.json: the table above, for spreadsheets and scripts\n"
         f"  stager.toml    the project file: change the target, then run:\n"
-        f"                 {_command()} stage {folder}\n"
+        f"                 {_command()} stage {folder}\n\n"
+        f"Doubles, links, the mix bus, and whether it can be sent; and a page to look at:\n"
+        f"                 {_command()} check {folder}\n"
+        f"                 {_command()} report {folder}\n"
     )
 
 

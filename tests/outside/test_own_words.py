@@ -168,6 +168,21 @@ def test_check_asks_about_the_whole_set(make_song: SongMaker) -> None:
     assert all(f"beside 2, of which {count} are louder" in said[stem] for stem, count in louder.items())
 
 
+def test_a_report_is_out_of_date_with_its_plugins(make_song: SongMaker) -> None:
+    """What a report was made of has another name once a check's file is another, and the same one until then."""
+    song = song_of(make_song, f'{FILE}use = "crowd"\n', kick=0.02)
+
+    def made_of() -> str:
+        told: str = song.stager("check", song.folder, "--json").json()["of"]
+        return told
+
+    before = made_of()
+    assert made_of() == before
+    with (song.folder / "own.py").open("a") as own:
+        own.write("\n# another one\n")
+    assert made_of() != before
+
+
 def test_an_unknown_code_has_its_line(make_song: SongMaker) -> None:
     """Beside a check's codes, too; and without the check, its own codes are unknown."""
     role = '[[role]]\nname = "drum"\nmatch = ["kick*"]\nallow = ["alone", "crowdet"]\n'
