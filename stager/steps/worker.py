@@ -135,6 +135,7 @@ def _module_of(file: Path) -> Any:  # noqa: ANN401 - a module that is made at ru
     if spec is None or spec.loader is None:
         raise ValueError(f"expected a Python file, found {file.name}")
     module = sys.modules[PLUGIN_MODULE] = importlib.util.module_from_spec(spec)
+    sys.dont_write_bytecode = True  # beside the file lies a song, where only `stager` writes
     spec.loader.exec_module(module)
     return module
 

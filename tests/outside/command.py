@@ -36,6 +36,11 @@ class Result:
         return parsed
 
 
+def environment(more: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Give the environment of the command: a user's, in which Python keeps bytecode, and what a test adds."""
+    return {**{name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}, **(more or {})}
+
+
 class Command:
     """`stager` as it stands in the scripts folder of the interpreter that runs the tests."""
 
@@ -54,7 +59,7 @@ class Command:
         done = subprocess.run(
             self.line(*args, obey_permissions=obey_permissions),
             cwd=cwd,
-            env={**os.environ, **(env or {})},
+            env=environment(env),
             capture_output=True,
             timeout=HUNG_S,
             check=False,
@@ -71,7 +76,7 @@ class Command:
         """Start it in the background, both outputs into `log`; whatever happens, it is gone at the end."""
         with log.open("ab") as out:
             process = subprocess.Popen(
-                self.line(*args), stdout=out, stderr=out, env={**os.environ, **(env or {})}, stdin=subprocess.DEVNULL
+                self.line(*args), stdout=out, stderr=out, env=environment(env), stdin=subprocess.DEVNULL
             )
         try:
             yield process
