@@ -13,13 +13,15 @@ LONG = (
     "tests/browser",
     "tests/bus",
     "tests/outside/test_bus_apply.py",
-    "tests/outside/test_check_command.py",
+    "tests/outside/test_check_",
     "tests/outside/test_cluster.py",
     "tests/outside/test_faults.py",
     "tests/outside/test_handover.py",
     "tests/outside/test_hosted_effect.py",
     "tests/outside/test_links.py",
+    "tests/outside/test_own_words.py",
     "tests/outside/test_page.py",
+    "tests/outside/test_pairs_truth.py",
     "tests/outside/test_plugin_package.py",
     "tests/outside/test_report.py",
     "tests/outside/test_restored_balance.py",
@@ -29,6 +31,10 @@ LONG = (
     "tests/outside/test_watch.py",
     "tests/outside/test_watch_places.py",
     "tests/outside/test_writers.py",
+    "tests/page/test_server.py",
+    "tests/steps/test_running.py",
+    "tests/test_cluster.py",
+    "tests/test_errands.py",
 )
 """What starts many processes, or waits for limits of seconds; `make test-long` runs it, and so does CI."""
 
