@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
+from pathlib import Path
 from typing import Final
 
 from stager.errors import NameRefused, PlaceGone, StemError
@@ -69,7 +70,10 @@ class Staging(Standing):
         found: dict[int, Staged | FileExistsError | StemError] = {}
         try:
             self._check_outbox_is_the_same()
-            ready = [number for number in range(len(made)) if not self._hindered(number, made, found)]
+            ready: list[int] = []
+            for number in range(len(made)):
+                if not self._hindered(number, made, found, {made[other][1].place.path for other in ready}):
+                    ready.append(number)
             entries = {number: self._intent(*made[number]) for number in ready}
             self.ledger.write(*entries.values())
             self._each(ready, made, found, _remove_stale_sidecars)
@@ -88,10 +92,13 @@ class Staging(Standing):
         number: int,
         made: Sequence[tuple[StemJob, Prepared]],
         found: dict[int, Staged | FileExistsError | StemError],
+        taken: Container[Path],
     ) -> bool:
-        """See that a copy's name is still free, or ours; notes what hinders it."""
+        """See that a copy's name is still free, or ours, and none of those `taken` just now; notes what hinders it."""
         job, prepared = made[number]
         try:
+            if prepared.place.path in taken:
+                raise FileExistsError(shown(prepared.place.path))
             check_outbox(self.project, prepared.place.path.parent)
             check_still_free(prepared.place, job.path)
         except (FileExistsError, NameRefused) as error:
@@ -237,8 +244,9 @@ def _remove_stale_sidecars(job: StemJob, prepared: Prepared) -> None:
 
 
 def _place_copy(_job: StemJob, prepared: Prepared) -> None:
-    place, draft = prepared.place.path, prepared.copy_draft
-    (draft.replace if os.path.lexists(place) else draft.publish)(place)
+    place, draft = prepared.place, prepared.copy_draft
+    is_there = place.replaces_sha256 is not None and os.path.lexists(place.path)
+    (draft.replace if is_there else draft.publish)(place.path)
 
 
 def _place_sidecar(_job: StemJob, prepared: Prepared) -> None:

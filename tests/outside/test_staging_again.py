@@ -182,6 +182,22 @@ def test_a_stem_of_that_very_name_gets_its_own_place(song: Song) -> None:
     assert _copies(song) == before
 
 
+def test_two_that_are_done_at_once_do_not_take_one_name(song: Song) -> None:
+    """Of stems whose first choice is taken, and stems called as their second is, each gets a copy; none takes two."""
+    stems = [f"{number:02}{tail}" for number in range(20) for tail in (".wav", ".v2.wav")]
+    for stem in stems:
+        song.put(stem, LOUDER if ".v2" in stem else PART)
+        if ".v2" not in stem:
+            (song.outbox / stem).write_text("somebody's own")
+    outcomes = song.outcomes()
+    assert set(outcomes) == set(stems)
+    assert len({outcome["copy"]["path"] for outcome in outcomes.values()}) == len(stems)
+    for stem, outcome in outcomes.items():
+        name = Path(outcome["copy"]["path"]).name
+        assert song.sidecar(name)["stem"] == stem
+        assert tree(song.outbox)[name][-1] == outcome["copy"]["sha256"]
+
+
 ALIKE = {
     "the pattern gives both one name": ("a.wav", "a_b.wav"),
     "capitals alone": ("Voice.wav", "voice.wav"),
