@@ -96,9 +96,11 @@ class Staging(Standing):
     ) -> bool:
         """See that a copy's name is still free, or ours, and none of those `taken` just now; notes what hinders it."""
         job, prepared = made[number]
+        if prepared.place.path in taken:
+            prepared.discard()
+            found[number] = FileExistsError(shown(prepared.place.path))
+            return True
         try:
-            if prepared.place.path in taken:
-                raise FileExistsError(shown(prepared.place.path))
             check_outbox(self.project, prepared.place.path.parent)
             check_still_free(prepared.place, job.path)
         except (FileExistsError, NameRefused) as error:
