@@ -27,6 +27,8 @@ PHASE_TAPS: Final = 12
 PHASE_BETA: Final = 7.0
 PHASES: Final = 16
 CHUNK: Final = 256
+PART: Final = 32
+"""Points of the doubled grid that share a bound."""
 EDGE: Final = PHASE_TAPS // 4
 """Samples of the doubled grid before and behind those looked at that the second stage reaches into."""
 REACH_FRAMES: Final = 64
@@ -43,19 +45,26 @@ def _taps(positions: NDArray[np.floating], half_width: float, beta: float) -> Sa
 
 
 def _phase_taps() -> Samples:
-    """The taps of the second stage, (taps, phases): phase j lies j / 16 of the way to the next point of the grid."""
+    """The taps of the second stage, (taps, phases): column j - 1 lies j / 16 of the way to the next point of the grid.
+
+    The last column is zeros: sixteen of them are looked at four at a time.
+    """
     points = np.arange(1 - PHASE_TAPS // 2, PHASE_TAPS // 2 + 1, dtype=np.float64)
     shifts = np.arange(1, PHASES) / PHASES
-    return np.ascontiguousarray(np.array([_taps(points - s, PHASE_TAPS / 2, PHASE_BETA) for s in shifts]).T)
+    taps = [_taps(points - s, PHASE_TAPS / 2, PHASE_BETA) for s in shifts]
+    return np.ascontiguousarray(np.array([*taps, np.zeros(PHASE_TAPS)]).T)
 
 
-def _curvature(taps: Samples, left: int, share: float) -> tuple[float, float]:
-    """How far a filter's output can lie from the line between two neighbours, the point `share` of the way across.
+def _curvature(taps: Samples, left: int) -> tuple[float, float]:
+    """How far a filter's output can lie from a point on the line between two neighbours, at `left` and behind it.
 
-    Gives (a, b) with |output - line| <= a * largest second difference + b * largest input: the taps less the line's
-    two weights, divided by the second difference (1, -2, 1); b is what the division leaves.
+    Gives (a, b) with |output - line| <= a * largest second difference + b * largest input: the taps less two weights
+    with their sum and their centre, divided by the second difference (1, -2, 1); b is what rounding leaves.
     """
     rest = taps.copy()
+    share = float(taps @ np.arange(len(taps))) - left
+    if not 0.0 <= share <= 1.0:
+        raise ValueError(f"expected a filter whose centre lies between two inputs, found {share}")
     rest[left : left + 2] -= (1.0 - share, share)
     quotient = np.cumsum(np.cumsum(rest))[:-2]
     remainder = rest - np.convolve(quotient, (1.0, -2.0, 1.0))
@@ -82,8 +91,8 @@ class Bounds(NamedTuple):
 def _bounds() -> Bounds:
     centre = slice(PHASE_TAPS // 2 - 1, PHASE_TAPS // 2 + 1)
     sums, near = np.abs(PHASE).sum(axis=0), np.abs(PHASE[centre]).sum(axis=0)
-    half_curve, half_rest = _curvature(HALF, HALF_TAPS // 2 - 1, 0.5)
-    curves = [_curvature(PHASE[:, j], PHASE_TAPS // 2 - 1, (j + 1) / PHASES) for j in range(PHASES - 1)]
+    half_curve, half_rest = _curvature(HALF, HALF_TAPS // 2 - 1)
+    curves = [_curvature(PHASE[:, j], PHASE_TAPS // 2 - 1) for j in range(PHASES - 1)]
     total = max(1.0, float(np.abs(HALF).sum())) * max(1.0, float(sums.max()))
     rest = max(rest for _, rest in curves) + half_rest
     figures = (total, half_curve, near.max(), (sums - near).max(), max(curve for curve, _ in curves), rest)
@@ -157,14 +166,18 @@ def _interpolated_peak(
 
 @sample_loop
 def _largest(row: Samples, first: int, last: int) -> float:
-    """The largest absolute value, in four lanes so that no sample waits for the one before."""
-    a = b = c = d = 0.0
-    for i in range(first, last - 3, 4):
-        a, b = max(a, abs(row[i])), max(b, abs(row[i + 1]))
-        c, d = max(c, abs(row[i + 2])), max(d, abs(row[i + 3]))
-    for i in range(last - (last - first) % 4, last):
-        a = max(a, abs(row[i]))
-    return max(a, b, c, d)
+    """The largest absolute value, in eight lanes so that no sample waits for the one before."""
+    part = row[first:last]
+    whole = len(part) - len(part) % 8
+    a = b = c = d = e = f = g = h = 0.0
+    for i in range(0, whole, 8):
+        a, b = max(a, abs(part[i])), max(b, abs(part[i + 1]))
+        c, d = max(c, abs(part[i + 2])), max(d, abs(part[i + 3]))
+        e, f = max(e, abs(part[i + 4])), max(f, abs(part[i + 5]))
+        g, h = max(g, abs(part[i + 6])), max(h, abs(part[i + 7]))
+    for i in range(whole, len(part)):
+        a = max(a, abs(part[i]))
+    return max(a, b, c, d, e, f, g, h)
 
 
 @sample_loop
@@ -178,11 +191,18 @@ def _first_at(row: Samples, largest: float) -> int:
 @sample_loop
 def _largest_bend(row: Samples, first: int, last: int) -> float:
     """The largest absolute second difference whose three points lie from `first` up to `last`."""
-    a = b = 0.0
-    for i in range(first + 1, last - 2, 2):
-        a = max(a, abs(row[i - 1] - 2.0 * row[i] + row[i + 1]))
-        b = max(b, abs(row[i] - 2.0 * row[i + 1] + row[i + 2]))
-    return float(max(a, b, abs(row[last - 3] - 2.0 * row[last - 2] + row[last - 1])))
+    part = row[first:last]
+    bends = len(part) - 2
+    whole = bends - bends % 4
+    a = b = c = d = 0.0
+    for i in range(0, whole, 4):
+        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
+        b = max(b, abs(part[i + 1] - 2.0 * part[i + 2] + part[i + 3]))
+        c = max(c, abs(part[i + 2] - 2.0 * part[i + 3] + part[i + 4]))
+        d = max(d, abs(part[i + 3] - 2.0 * part[i + 4] + part[i + 5]))
+    for i in range(whole, bends):
+        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
+    return float(max(a, b, c, d))
 
 
 @sample_loop
@@ -201,8 +221,9 @@ def _double(row: Samples, half: Samples, first: int, count: int, grid: Samples) 
     between = np.zeros(CHUNK + 2 * EDGE)
     for tap in range(HALF_TAPS // 2):
         weight, near, far = half[tap], first + tap - HALF_TAPS // 2 + 1, first + HALF_TAPS // 2 - tap
+        one, other = row[near : near + count], row[far : far + count]
         for k in range(count):
-            between[k] += weight * (row[near + k] + row[far + k])
+            between[k] += weight * (one[k] + other[k])
     for k in range(count):
         grid[2 * k] = row[first + k]
         grid[2 * k + 1] = between[k]
@@ -217,20 +238,44 @@ def _search(
     Gives the peak and its place in samples, -1 where nothing exceeds `start`.
     """
     peak, place = start, -1.0
-    fine = np.empty(PHASES - 1)
-    largest, bend = _largest(grid, 0, 2 * (count + 2 * EDGE)), _largest_bend(grid, 0, 2 * (count + 2 * EDGE))
-    curve = (bounds.phase_curve * bend + bounds.phase_rest * largest) * SLACK
-    for n in range(2 * EDGE, 2 * (EDGE + count)):
-        here = max(abs(grid[n]), abs(grid[n + 1]))
-        if prune and min(bounds.near * here + bounds.far * largest, here + curve) <= peak:
+    for first in range(2 * EDGE, 2 * (EDGE + count), PART):
+        last = min(first + PART, 2 * (EDGE + count))
+        largest = _largest(grid, first - 2 * EDGE, last + 2 * EDGE)
+        if prune and largest * (bounds.near + bounds.far) <= peak:
             continue
-        if abs(grid[n]) > peak:
-            peak, place = abs(grid[n]), 0.5 * n - EDGE
-        fine[:] = 0.0
-        for tap in range(PHASE_TAPS):
-            for j in range(PHASES - 1):
-                fine[j] += phase[tap, j] * grid[n - PHASE_TAPS // 2 + 1 + tap]
-        for j in range(PHASES - 1):
-            if abs(fine[j]) > peak:
-                peak, place = abs(fine[j]), 0.5 * n - EDGE + 0.5 * (j + 1) / PHASES
+        bend = _largest_bend(grid, first - 2 * EDGE, last + 2 * EDGE)
+        curve = (bounds.phase_curve * bend + bounds.phase_rest * largest) * SLACK
+        if prune and largest + curve <= peak:
+            continue
+        for n in range(first, last):
+            here = max(abs(grid[n]), abs(grid[n + 1]))
+            if prune and min(bounds.near * here + bounds.far * largest, here + curve) <= peak:
+                continue
+            if abs(grid[n]) > peak:
+                peak, place = abs(grid[n]), 0.5 * n - EDGE
+            between, j = _between(grid, phase, n, peak)
+            if j >= 0:
+                peak, place = between, 0.5 * n - EDGE + 0.5 * (j + 1) / PHASES
     return peak, place
+
+
+@sample_loop
+def _between(grid: Samples, phase: Samples, n: int, start: float) -> tuple[float, int]:
+    """The largest absolute value between two points of the doubled grid, if above `start`; its phase, or -1.
+
+    Four phases at a time, so that no sum waits for itself.
+    """
+    peak, at, window = start, -1, grid[n - PHASE_TAPS // 2 + 1 : n + PHASE_TAPS // 2 + 1]
+    for j in range(0, PHASES, 4):
+        a = b = c = d = 0.0
+        for tap in range(PHASE_TAPS):
+            point = window[tap]
+            a += phase[tap, j] * point
+            b += phase[tap, j + 1] * point
+            c += phase[tap, j + 2] * point
+            d += phase[tap, j + 3] * point
+        largest = max(abs(a), abs(b), abs(c), abs(d))
+        if largest > peak:
+            peak = largest
+            at = j + (0 if largest == abs(a) else 1 if largest == abs(b) else 2 if largest == abs(c) else 3)
+    return peak, at

@@ -103,12 +103,15 @@ def test_shortcut_against_the_largest_overshoot(share: float, lowered: float) ->
     assert true_peak(np.concatenate((before, samples))).linear[0] == pytest.approx(peak, rel=1e-12)
 
 
-def furthest_from_the_line(taps: Samples, share: float) -> float:
+def furthest_from_the_line(taps: Samples) -> float:
     """How far an output can lie from the line between its two neighbours, over samples with bends of at most 1.
 
-    Each bend of size 1 moves output less line by an amount of its own, and the worst samples have all signs alike.
+    The point on the line is the one that a straight ramp through the filter reads. Each bend of size 1 moves output
+    less line by an amount of its own, and the worst samples have all signs alike.
     """
     centre, effects = len(taps) // 2, []
+    share = float(taps @ np.arange(len(taps))) - (centre - 1)
+    assert 0.0 < share < 1.0
     for bend in range(len(taps) - 2):
         samples = np.maximum(0.0, np.arange(len(taps)) - bend - 1.0)
         effects.append(taps @ samples - (1.0 - share) * samples[centre - 1] - share * samples[centre])
@@ -117,14 +120,14 @@ def furthest_from_the_line(taps: Samples, share: float) -> float:
 
 def test_bound_of_the_first_stage() -> None:
     """The bound on the value midway is what the worst samples reach, and hardly more."""
-    worst = furthest_from_the_line(HALF, 0.5)
+    worst = furthest_from_the_line(HALF)
     assert worst <= BOUNDS.half_curve <= worst * (1.0 + 1e-9)
 
 
 def test_bounds_of_the_second_stage() -> None:
     """The bounds on the values between hold for each of the fifteen, and hardly more."""
     phases = range(PHASES - 1)
-    curves = [furthest_from_the_line(PHASE[:, j], (j + 1) / PHASES) for j in phases]
+    curves = [furthest_from_the_line(PHASE[:, j]) for j in phases]
     near = [float(np.abs(PHASE[5:7, j]).sum()) for j in phases]
     far = [float(np.abs(PHASE[:, j]).sum()) - near[j] for j in phases]
     for bound, worst in ((BOUNDS.phase_curve, max(curves)), (BOUNDS.near, max(near)), (BOUNDS.far, max(far))):
