@@ -100,12 +100,9 @@ class HumMeter:
     def _keep(self, rows: Samples) -> None:
         """Keep a half second of each channel if it is among the quietest; rows are (value, energy, sum) by channel."""
         for channel, slots in enumerate(self._slots):
-            parts = (
-                np.array([part[:, 1:].mean(axis=0) for part in np.array_split(rows[:, channel], PARTS)]) / self._step
-            )
-            powers = parts[:, 0] - parts[:, 1].mean() ** 2
-            if parts[:, 0].min() > 0.0:
-                slots.append(Slot(self._slot_index, max(0.0, float(powers.max())), rows[:, channel, 0].copy()))
+            loudest, quietest = _part_powers(rows[:, channel], self._step)
+            if quietest > 0.0:
+                slots.append(Slot(self._slot_index, loudest, rows[:, channel, 0].copy()))
             if len(slots) > MOST_SLOTS:
                 slots.remove(max(slots, key=lambda slot: (round(db_from_power(slot.loudest_power) or 0.0), slot.index)))
         self._slot_index += 1
@@ -192,7 +189,7 @@ def _spline(step: int) -> Samples:
     box = np.ones(step) / step
     taps = np.zeros(3 * step)
     taps[: 3 * step - 2] = np.convolve(np.convolve(box, box), box)
-    return np.ascontiguousarray(taps.reshape(3, step)[:, ::-1].T)
+    return np.ascontiguousarray(np.vstack((taps.reshape(3, step)[:, ::-1], np.ones(step))).T)
 
 
 @sample_loop
@@ -200,18 +197,44 @@ def _decimate(block: Samples, weights: Samples, state: Samples, rows: Samples) -
     """Write (value, energy, sum) of each whole step; `state` holds three sums, energy, sum and the place in it."""
     step = weights.shape[0]
     for channel in range(block.shape[1]):
-        a, b, c, energy, total, at = state[channel]
-        place, row = int(at), 0
-        for i in range(block.shape[0]):
-            x = block[i, channel]
-            a += x * weights[place, 0]
-            b += x * weights[place, 1]
-            c += x * weights[place, 2]
-            energy += x * x
-            total += x
-            place += 1
+        own, start, place, row = state[channel], 0, int(state[channel, 5]), 0
+        while start < block.shape[0]:
+            stop = min(block.shape[0], start + step - place)
+            _add_step(block[start:stop, channel], weights[place:], own)
+            place, start = place + stop - start, stop
             if place == step:
-                rows[row, channel, 0], rows[row, channel, 1], rows[row, channel, 2] = a, energy, total
-                a, b, c, energy, total, place, row = b, c, 0.0, 0.0, 0.0, 0, row + 1
-        state[channel, 0], state[channel, 1], state[channel, 2] = a, b, c
-        state[channel, 3], state[channel, 4], state[channel, 5] = energy, total, place
+                rows[row, channel, 0], rows[row, channel, 1], rows[row, channel, 2] = own[0], own[4], own[3]
+                own[0], own[1], own[2], own[3], own[4] = own[1], own[2], 0.0, 0.0, 0.0
+                place, row = 0, row + 1
+        own[5] = place
+
+
+@sample_loop
+def _part_powers(rows: Samples, step: int) -> tuple[float, float]:
+    """The largest mean square of a fifth of these rows about the mean of all, at least 0; and the smallest as it is."""
+    powers, mean, start = np.empty(PARTS), 0.0, 0
+    for part in range(PARTS):
+        stop = start + rows.shape[0] // PARTS + (part < rows.shape[0] % PARTS)
+        energy = total = 0.0
+        for i in range(start, stop):
+            energy += rows[i, 1]
+            total += rows[i, 2]
+        powers[part] = energy / (stop - start) / step
+        mean += total / (stop - start) / step
+        start = stop
+    mean /= PARTS
+    return max(0.0, powers.max() - mean * mean), powers.min()
+
+
+@sample_loop
+def _add_step(part: Samples, weights: Samples, sums: Samples) -> None:
+    """Add a stretch of one step to the sums: weighted for this output and the next two, its energy, and itself."""
+    a, b, c, total, energy = sums[0], sums[1], sums[2], sums[3], sums[4]
+    for i in range(part.shape[0]):
+        x = part[i]
+        a += x * weights[i, 0]
+        b += x * weights[i, 1]
+        c += x * weights[i, 2]
+        total += x * weights[i, 3]
+        energy += x * x
+    sums[0], sums[1], sums[2], sums[3], sums[4] = a, b, c, total, energy

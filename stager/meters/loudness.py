@@ -257,9 +257,12 @@ def _gather(
         tick = first_tick + i + 1
         recent[(tick - 1) % recent.shape[0]] = energies[i]
         for kind in range(lengths.shape[0]):
-            energy = 0.0
-            for back in range(lengths[kind]):
-                energy += recent[(tick - 1 - back) % recent.shape[0]]
+            energy, newest = 0.0, (tick - 1) % recent.shape[0]
+            before = min(lengths[kind], newest + 1)
+            for back in range(before):
+                energy += recent[newest - back]
+            for back in range(1, lengths[kind] - before + 1):
+                energy += recent[recent.shape[0] - back]
             if tick >= lengths[kind]:
                 highest[kind] = max(highest[kind], energy)
             if tick % 10 == 0:
