@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
+from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames
 from stager.meters.peak import Samples
 from stager.meters.rows import Rows
 from stager.units import power_from_db, power_from_dbfs_rms
 
-HOPS_PER_S: Final = 10
-BLOCK_HOPS: Final = 4
 ABSOLUTE_GATE_DBFS: Final = -70.0
 RELATIVE_GATE_DB: Final = -10.0
 
@@ -90,23 +89,18 @@ class AverageMeter:
     """
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
-        self._rate_hz = sample_rate_hz
+        self._clock = HopClock(sample_rate_hz)
         self._hops = Rows(2, channels)
         self._open = np.zeros((2, channels))
-        self._frames = 0
-        self._tail = np.zeros((0, channels))
+        self._last = LastFrames(self._clock.edge(BLOCK_HOPS), channels)
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
-        end, first = self._frames + len(block), len(self._hops) + 1
-        last = end * HOPS_PER_S // self._rate_hz + 1
-        edges = np.array([edge for k in range(first, last + 1) if (edge := self._edge(k)) <= end], np.int64)
+        edges = self._clock.passed(len(block))
         sums = np.empty((len(edges), 2, block.shape[1]))
-        _sum_hops(block, edges - self._frames, self._open, sums)
+        _sum_hops(block, edges, self._open, sums)
         self._hops.add(sums)
-        self._frames = end
-        longest = self._edge(BLOCK_HOPS)
-        self._tail = np.concatenate((self._tail, block[-longest:]))[-longest:].copy()
+        self._last.add(block)
 
     def result(self) -> AverageResult:
         """Give the block powers of all that was fed.
@@ -114,36 +108,34 @@ class AverageMeter:
         Raises:
             ValueError: where nothing was fed.
         """
-        if not self._frames:
+        frames = self._clock.frames
+        if not frames:
             raise ValueError("no frames were fed")
         hops = self._hops.all()
         totals = hops.sum(axis=0) + self._open
-        means = totals[0] / self._frames
+        means = totals[0] / frames
         powers, block_means, has_zeros = self._blocks(hops, means)
         return AverageResult(
             block_powers=powers,
             block_means=block_means,
             has_zeros=has_zeros,
             means=means,
-            powers=totals[1] / self._frames,
-            short=self._frames < self._edge(BLOCK_HOPS),
+            powers=totals[1] / frames,
+            short=frames < self._clock.edge(BLOCK_HOPS),
         )
-
-    def _edge(self, hop: int) -> int:
-        return round(hop * self._rate_hz / HOPS_PER_S)
 
     def _blocks(self, hops: Samples, means: Powers) -> tuple[Powers, Powers, NDArray[np.bool_]]:
         """Power, mean, and whether it holds a hop of nothing but zeros, of each block, (blocks, channels)."""
-        whole = max(0, len(hops) - BLOCK_HOPS + 1)
-        edges = np.rint(np.arange(len(hops) + 1) * self._rate_hz / HOPS_PER_S).astype(np.int64)
-        count = whole if whole and edges[-1] == self._frames else whole + 1
+        whole = self._clock.whole_blocks()
+        count = whole + self._clock.has_rest()
         powers, block_means = np.empty((count, hops.shape[2])), np.empty((count, hops.shape[2]))
         has_zeros = np.zeros(powers.shape, np.bool_)
-        _sum_blocks(hops, edges, means, powers, block_means, has_zeros)
+        _sum_blocks(hops, self._clock.block_edges(), means, powers, block_means, has_zeros)
         if count > whole:
-            block_means[-1] = self._tail.mean(axis=0)
-            powers[-1] = np.maximum(0.0, (self._tail**2).mean(axis=0) - 2.0 * means * block_means[-1] + means**2)
-            has_zeros[-1] = (hops[whole:, 1] == 0.0).any(axis=0) | (self._tail == 0.0).all(axis=0)
+            rest = self._last.samples
+            block_means[-1] = rest.mean(axis=0)
+            powers[-1] = np.maximum(0.0, (rest**2).mean(axis=0) - 2.0 * means * block_means[-1] + means**2)
+            has_zeros[-1] = (hops[whole:, 1] == 0.0).any(axis=0) | (rest == 0.0).all(axis=0)
         return powers, block_means, has_zeros
 
 

@@ -8,8 +8,12 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stager.meters.average import BLOCK_HOPS, HOPS_PER_S, AverageResult
+from stager.compiled import sample_loop
+from stager.meters.average import AverageResult
+from stager.meters.hops import BLOCK_HOPS, HOPS_PER_S, HopClock
+from stager.meters.lanes import largest_abs
 from stager.meters.peak import Samples
 from stager.meters.rows import Rows
 from stager.model.condition import LoudestEvent
@@ -51,33 +55,35 @@ class EventMeter:
     """The highest sample of every 100 ms, over all channels; hop edges lie at round(k * rate / 10)."""
 
     def __init__(self, sample_rate_hz: int) -> None:
-        self._rate_hz = sample_rate_hz
+        self._clock = HopClock(sample_rate_hz)
         self._hops = Rows()
-        self._open = 0.0
-        self._frames = 0
+        self._open = np.zeros(1)
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
-        place = 0
-        done: list[float] = []
-        while place < len(block):
-            stop = min(len(block), self._edge(len(self._hops) + len(done) + 1) - self._frames)
-            part = block[place:stop]
-            self._open = max(self._open, float(part.max()), -float(part.min()))
-            place = stop
-            if self._frames + stop == self._edge(len(self._hops) + len(done) + 1):
-                done.append(self._open)
-                self._open = 0.0
-        self._hops.add(np.array(done))
-        self._frames += len(block)
+        edges = self._clock.passed(len(block))
+        peaks = np.empty(len(edges))
+        _find_peaks(block, edges, self._open, peaks)
+        self._hops.add(peaks)
 
     def result(self) -> HopPeaks:
         """Give the peaks of all that was fed; the last hop may be shorter."""
-        unfinished = self._frames > self._edge(len(self._hops))
-        return HopPeaks(np.append(self._hops.all(), [self._open] * unfinished))
+        unfinished = self._clock.frames > self._clock.edge(self._clock.hops)
+        return HopPeaks(np.append(self._hops.all(), [self._open[0]] * unfinished))
 
-    def _edge(self, hop: int) -> int:
-        return round(hop * self._rate_hz / HOPS_PER_S)
+
+@sample_loop
+def _find_peaks(block: Samples, edges: NDArray[np.int64], running: Samples, out: Samples) -> None:
+    """Raise the running peak by each sample of any channel, and hand it over at each edge."""
+    start = 0
+    for hop in range(edges.shape[0] + 1):
+        stop = edges[hop] if hop < edges.shape[0] else block.shape[0]
+        for channel in range(block.shape[1]):
+            running[0] = max(running[0], largest_abs(block[start:stop, channel]))
+        if hop < edges.shape[0]:
+            out[hop] = running[0]
+            running[0] = 0.0
+        start = stop
 
 
 def _average_without(

@@ -10,7 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from stager.meters.average import BLOCK_HOPS, HOPS_PER_S, AverageResult
+from stager.meters.average import AverageResult
+from stager.meters.hops import BLOCK_HOPS, HOPS_PER_S
 from stager.model.condition import Offset
 
 QUIET_SHARE: Final = 0.25

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
+from stager.meters.lanes import lowest_and_highest
 from stager.meters.peak import Samples
 
 MAX_PAIRS: Final = 1000
@@ -45,9 +46,7 @@ def _widen(block: Samples, first_frame: int, stretch: int, pairs: NDArray[np.flo
         while start < block.shape[0]:
             place = (first_frame + start) // stretch
             stop = min(block.shape[0], (place + 1) * stretch - first_frame)
-            low = high = block[start, channel]
-            for i in range(start, stop):
-                low, high = min(low, block[i, channel]), max(high, block[i, channel])
+            low, high = lowest_and_highest(block[start:stop, channel])
             fresh = first_frame + start == place * stretch
             pairs[channel, place, 0] = low if fresh else min(low, pairs[channel, place, 0])
             pairs[channel, place, 1] = high if fresh else max(high, pairs[channel, place, 1])

@@ -9,7 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from stager.meters.average import BLOCK_HOPS, HOPS_PER_S, AverageResult
+from stager.meters.average import AverageResult
+from stager.meters.hops import BLOCK_HOPS, HOPS_PER_S
 from stager.meters.quiet import UNDER_AVERAGE_DB
 from stager.model.condition import Pause
 from stager.units import dbfs_rms_from_power, power_from_db

@@ -9,7 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from stager.meters.average import BLOCK_HOPS, HOPS_PER_S, AverageResult
+from stager.meters.average import AverageResult
+from stager.meters.hops import BLOCK_HOPS, HOPS_PER_S
 from stager.units import power_from_db
 
 UNDER_AVERAGE_DB: Final = -20.0

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
+from stager.meters.lanes import largest_abs
 from stager.meters.peak import Peaks, Samples
 
 HALF_TAPS: Final = 48
@@ -148,7 +149,7 @@ def _interpolated_peak(
 ) -> tuple[float, float]:
     """The largest absolute value on the fine grid through the samples of `row`, if above `start`; its place."""
     peak, place = start, -1.0
-    largest = _largest(row, 0, row.shape[0])
+    largest = largest_abs(row)
     if largest > peak:
         peak, place = largest, float(_first_at(row, largest))
     grid = np.empty(2 * (CHUNK + 2 * EDGE))
@@ -162,22 +163,6 @@ def _interpolated_peak(
         if at >= 0.0:
             place = first + at
     return peak, place
-
-
-@sample_loop
-def _largest(row: Samples, first: int, last: int) -> float:
-    """The largest absolute value, in eight lanes so that no sample waits for the one before."""
-    part = row[first:last]
-    whole = len(part) - len(part) % 8
-    a = b = c = d = e = f = g = h = 0.0
-    for i in range(0, whole, 8):
-        a, b = max(a, abs(part[i])), max(b, abs(part[i + 1]))
-        c, d = max(c, abs(part[i + 2])), max(d, abs(part[i + 3]))
-        e, f = max(e, abs(part[i + 4])), max(f, abs(part[i + 5]))
-        g, h = max(g, abs(part[i + 6])), max(h, abs(part[i + 7]))
-    for i in range(whole, len(part)):
-        a = max(a, abs(part[i]))
-    return max(a, b, c, d, e, f, g, h)
 
 
 @sample_loop
@@ -208,7 +193,7 @@ def _largest_bend(row: Samples, first: int, last: int) -> float:
 @sample_loop
 def _chunk_bound(row: Samples, first: int, last: int, bounds: Bounds) -> float:
     """What no point of the fine grid over these samples can exceed."""
-    largest, bend = _largest(row, first, last), _largest_bend(row, first, last)
+    largest, bend = largest_abs(row[first:last]), _largest_bend(row, first, last)
     doubled = largest + bounds.half_curve * bend
     grid_bend = (0.5 + 2.0 * bounds.half_curve) * bend
     curved = doubled + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
@@ -240,7 +225,7 @@ def _search(
     peak, place = start, -1.0
     for first in range(2 * EDGE, 2 * (EDGE + count), PART):
         last = min(first + PART, 2 * (EDGE + count))
-        largest = _largest(grid, first - 2 * EDGE, last + 2 * EDGE)
+        largest = largest_abs(grid[first - 2 * EDGE : last + 2 * EDGE])
         if prune and largest * (bounds.near + bounds.far) <= peak:
             continue
         bend = _largest_bend(grid, first - 2 * EDGE, last + 2 * EDGE)

@@ -13,10 +13,13 @@ from math import pi, tan
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
-from stager.meters.average import AverageMeter, AverageResult
+from stager.meters.average import AverageResult
+from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames
 from stager.meters.peak import Samples
+from stager.meters.rows import Rows
 
 DAMPING: Final = 0.81272
 RESONANCE_RAD_S: Final = 13.512
@@ -53,43 +56,98 @@ class VuMeter:
         d = 1.0 + 2.0 * DAMPING * k + k * k
         self._filter = np.array([k * k / d, 2.0 * (k * k - 1.0) / d, (1.0 - 2.0 * DAMPING * k + k * k) / d])
         self._memory = np.zeros((channels + channels % 2, 2))
-        self._highest = np.zeros(channels)
-        self._means = AverageMeter(channels, sample_rate_hz)
+        self._highest = np.zeros(channels + channels % 2)
+        self._channels = channels
+        self._clock = HopClock(sample_rate_hz)
+        self._hops = Rows(channels)
+        self._open = np.zeros(channels)
+        self._last = LastFrames(self._clock.edge(BLOCK_HOPS), channels)
+        self._room = np.empty((0, channels))
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
-        deflections = np.empty_like(block)
-        _swing(block, self._filter, self._memory, self._highest, deflections)
-        self._means.update(deflections)
+        edges = self._clock.passed(len(block))
+        sums = np.empty((len(edges), self._channels))
+        if len(self._room) < len(block):
+            self._room = np.empty_like(block)
+        out = self._room[: len(block)]
+        _swing(block, self._filter, edges, self._memory, self._highest, self._open, sums, out)
+        self._hops.add(sums)
+        self._last.add(out)
 
     def result(self) -> VuResult:
         """Give the deflections of all that was fed."""
-        return VuResult(self._means.result().block_means, self._highest.copy())
+        hops, edges, whole = self._hops.all(), self._clock.block_edges(), self._clock.whole_blocks()
+        totals = np.zeros((whole, self._channels))
+        for hop in range(BLOCK_HOPS):
+            totals += hops[hop : hop + whole]
+        means = totals / (edges[BLOCK_HOPS:] - edges[: len(edges) - BLOCK_HOPS])[:, None] if whole else totals
+        if self._clock.has_rest():
+            means = np.concatenate((means, self._last.samples.mean(axis=0, keepdims=True)))
+        return VuResult(means, self._highest[: self._channels].copy())
 
 
 @sample_loop
-def _swing(block: Samples, coefficients: Samples, memory: Samples, highest: Samples, out: Samples) -> None:
-    """Move the needles, two channels side by side."""
+def _swing(
+    block: Samples,
+    coefficients: Samples,
+    edges: NDArray[np.int64],
+    memory: Samples,
+    highest: Samples,
+    running: Samples,
+    sums: Samples,
+    out: Samples,
+) -> None:
+    """Move the needles, two channels side by side; hand over the sum of their deflections at each edge."""
     nothing = np.zeros(block.shape[0])
     for channel in range(0, block.shape[1], 2):
         two = channel + 1 < block.shape[1]
         left, right = block[:, channel], block[:, channel + 1] if two else nothing
         left_out, right_out = out[:, channel], out[:, channel + 1] if two else nothing
-        top, other = _swing_pair(left, right, coefficients, memory[channel : channel + 2], left_out, right_out)
-        highest[channel] = max(highest[channel], top)
-        if two:
-            highest[channel + 1] = max(highest[channel + 1], other)
+        own, tops = memory[channel : channel + 2], highest[channel : channel + 2]
+        start = 0
+        for hop in range(edges.shape[0] + 1):
+            stop = edges[hop] if hop < edges.shape[0] else block.shape[0]
+            one, other = _swing_pair(
+                left[start:stop],
+                right[start:stop],
+                coefficients,
+                own,
+                tops,
+                left_out[start:stop],
+                right_out[start:stop],
+            )
+            running[channel] += one
+            if two:
+                running[channel + 1] += other
+            if hop < edges.shape[0]:
+                sums[hop, channel : channel + 2] = running[channel : channel + 2]
+                running[channel : channel + 2] = 0.0
+            start = stop
+        for row in own:
+            if abs(row[0]) + abs(row[1]) < FADED:
+                row[:] = 0.0
 
 
 @sample_loop
 def _swing_pair(
-    left: Samples, right: Samples, coefficients: Samples, memory: Samples, left_out: Samples, right_out: Samples
+    left: Samples,
+    right: Samples,
+    coefficients: Samples,
+    memory: Samples,
+    highest: Samples,
+    left_out: Samples,
+    right_out: Samples,
 ) -> tuple[float, float]:
-    """Bilinear second-order low-pass on |x| * pi / 2, in transposed direct form II; gives the highest of each row."""
+    """Bilinear second-order low-pass on |x| * pi / 2, in transposed direct form II; gives the sum of each row.
+
+    Sums are taken in two lanes, as those of the average are.
+    """
     b, a1, a2 = coefficients
     s1, s2 = memory[0]
     t1, t2 = memory[1]
-    top = other = 0.0
+    top, other = highest
+    even_left = even_right = odd_left = odd_right = 0.0
     for i in range(left.shape[0]):
         x, u = abs(left[i]) * SINE_FORM * b, abs(right[i]) * SINE_FORM * b
         y, v = x + s1, u + t1
@@ -97,7 +155,8 @@ def _swing_pair(
         s2, t2 = x - a2 * y, u - a2 * v
         left_out[i], right_out[i] = y, v
         top, other = max(top, y), max(other, v)
-    for row, (first, second) in enumerate(((s1, s2), (t1, t2))):
-        faded = abs(first) + abs(second) < FADED
-        memory[row, 0], memory[row, 1] = (0.0, 0.0) if faded else (first, second)
-    return top, other
+        even_left, odd_left = odd_left, even_left + y
+        even_right, odd_right = odd_right, even_right + v
+    memory[0, 0], memory[0, 1], memory[1, 0], memory[1, 1] = s1, s2, t1, t2
+    highest[0], highest[1] = top, other
+    return even_left + odd_left, even_right + odd_right

@@ -1,0 +1,33 @@
+"""Extremes of a stretch of samples, looked for in lanes so that no sample waits for the one before."""
+
+from stager.compiled import sample_loop
+from stager.meters.peak import Samples
+
+
+@sample_loop
+def largest_abs(part: Samples) -> float:
+    """Give the largest absolute value of a stretch, (frames,); 0 where it is empty."""
+    whole = len(part) - len(part) % 8
+    a = b = c = d = e = f = g = h = 0.0
+    for i in range(0, whole, 8):
+        a, b = max(a, abs(part[i])), max(b, abs(part[i + 1]))
+        c, d = max(c, abs(part[i + 2])), max(d, abs(part[i + 3]))
+        e, f = max(e, abs(part[i + 4])), max(f, abs(part[i + 5]))
+        g, h = max(g, abs(part[i + 6])), max(h, abs(part[i + 7]))
+    for i in range(whole, len(part)):
+        a = max(a, abs(part[i]))
+    return max(a, b, c, d, e, f, g, h)
+
+
+@sample_loop
+def lowest_and_highest(part: Samples) -> tuple[float, float]:
+    """Give the smallest and the largest value of a stretch, (frames,), of one frame or more."""
+    whole = len(part) - len(part) % 4
+    a = b = c = d = part[0]
+    p = q = r = s = part[0]
+    for i in range(0, whole, 4):
+        a, b, c, d = min(a, part[i]), min(b, part[i + 1]), min(c, part[i + 2]), min(d, part[i + 3])
+        p, q, r, s = max(p, part[i]), max(q, part[i + 1]), max(r, part[i + 2]), max(s, part[i + 3])
+    for i in range(whole, len(part)):
+        a, p = min(a, part[i]), max(p, part[i])
+    return min(a, b, c, d), max(p, q, r, s)
