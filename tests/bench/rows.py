@@ -75,6 +75,12 @@ def compared(
     )
 
 
+def compared_figures(work: str, against: str, unit: str, ours: Sequence[float], theirs: Sequence[float]) -> Row:
+    """Compare other figures than a run's times, round by round."""
+    ratios = [our / their for our, their in zip(ours, theirs, strict=True)]
+    return Row(work, against, unit, median(ours), median(theirs), median(ratios), (min(ratios), max(ratios)))
+
+
 def alone(work: str, unit: str, figures: Sequence[float], *, bound: float | None = None, against: str = "") -> Row:
     """Give a figure that has its own bound, or none."""
     return Row(work, against, unit, median(figures), None, None, (min(figures), max(figures)), bound)

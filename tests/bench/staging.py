@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from tests.bench.rows import TIMES, Row, compared
+from tests.bench.rows import TIMES, Row, alone, compared
 from tests.bench.stems import Room, Stems, album
 from tests.bench.timing import Cost, Failed, Line, in_turn, run, warm
 
@@ -20,6 +20,7 @@ def bench(room: Room) -> Iterator[Row | str]:
     warm(stems.paths)
     ours, theirs = in_turn(room.rounds, lambda: stems.staged("--jobs", "2"), lambda: _copied(stems))
     yield compared(f"{work}, 2 workers", "cp, sync, sha256sum of both", ours, theirs, bound=1.5)
+    yield alone(f"{work}, 2 workers, peak memory", "MB", [cost.peak_mb for cost in ours])
     others = {"ffmpeg ebur128 + volume": _with_ffmpeg, "sox stats + gain": _with_sox}
     for name in [name for name in others if not shutil.which(name.split()[0])]:
         del others[name]
