@@ -28,6 +28,12 @@ def clip_guard_linear(info: StreamInfo) -> float | None:
     return 1.0 - CLIP_GUARD_LSB * 2.0 ** (1 - info.valid_bits) if info.encoding.is_integer else None
 
 
+GOLDEN: Final = 0x9E3779B97F4A7C15
+"""2^64 over the golden ratio: how far splitmix64 turns with each frame."""
+TILE_FRAMES: Final = 1024
+"""Frames whose turns are worked out once and used again."""
+
+
 @dataclass(frozen=True)
 class Gain:
     """The one change that a copy gets: a factor, and, on an integer grid, the dither's key and where silence stays.
@@ -44,8 +50,8 @@ class Gain:
         """Apply the gain to a block, (frames, channels), that starts at `first_frame`, and pack it."""
         if not info.encoding.is_integer:
             return encode_floats(samples * self.factor, info.encoding)
-        codes = self.codes(samples, info, first_frame)
-        return encode_codes(codes << (8 * info.encoding.sample_bytes - info.valid_bits), info.encoding)
+        codes, unused = self.codes(samples, info, first_frame), 8 * info.encoding.sample_bytes - info.valid_bits
+        return encode_codes(codes << unused if unused else codes, info.encoding)
 
     def left_justified(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[Any]:
         """Apply the gain to a block; give codes in the high bits of int32, or floats as they are."""
@@ -61,11 +67,17 @@ class Gain:
 
     def codes(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[np.int32]:
         """Apply the gain to a block; give the codes of the grid, (frames, channels)."""
-        noise = _dither(samples.shape, self._keys(info.channels), first_frame) if self.dithered else None
-        if noise is not None:
-            self._hush(noise, first_frame)
-        codes = np.empty(samples.shape, np.int32)
-        _round(samples, self.factor, np.zeros((0, 0)) if noise is None else noise, info.valid_bits, codes)
+        flat = np.ascontiguousarray(samples).reshape(-1)
+        codes, scale = np.empty(flat.shape, np.int32), 2.0 ** (info.valid_bits - 1)
+        if not self.dithered:
+            _round(flat, self.factor, scale, codes)
+            return codes.reshape(samples.shape)
+        starts = _starts(self._keys(info.channels), min(len(samples), TILE_FRAMES))
+        turns = _turned(first_frame), _turned(len(starts) // info.channels)
+        _dither_and_round(flat, self.factor, scale, starts, turns, codes)
+        codes = codes.reshape(samples.shape)
+        for channel, start, stop in self.silences.between(first_frame, first_frame + len(samples)):
+            codes[max(0, start - first_frame) : max(0, stop - first_frame), channel] = 0  # the dither of silence
         return codes
 
     def _keys(self, channels: int) -> NDArray[np.uint64]:
@@ -73,39 +85,48 @@ class Gain:
         digests = [hashlib.sha256(f"{self.source_sha256}:{channel}".encode()).digest() for channel in range(channels)]
         return np.array([int.from_bytes(digest[:8], "little") for digest in digests], np.uint64)
 
-    def _hush(self, noise: Samples, first_frame: int) -> None:
-        """Take the dither out of digital silence."""
-        for channel, start, stop in self.silences.between(first_frame, first_frame + len(noise)):
-            noise[max(0, start - first_frame) : max(0, stop - first_frame), channel] = 0.0
+
+def _turned(frame: int) -> np.uint64:
+    """How far the generator has turned at a frame, modulo 2^64."""
+    return np.uint64(frame * GOLDEN % 2**64)
 
 
-def _dither(shape: tuple[int, ...], keys: NDArray[np.uint64], first_frame: int) -> Samples:
-    noise = np.empty(shape)
-    _triangular(keys, np.uint64(first_frame), noise)
-    return noise
+def _starts(keys: NDArray[np.uint64], frames: int) -> NDArray[np.uint64]:
+    """Where the generator stands for each sample of the file's first frames, channel by channel, (frames * channels,)."""
+    turned = np.arange(1, frames + 1, dtype=np.uint64) * np.uint64(GOLDEN)
+    return np.asarray(turned[:, None] + keys).reshape(-1)
 
 
 @sample_loop
-def _triangular(keys: NDArray[np.uint64], first_frame: np.uint64, out: Samples) -> None:
-    """TPDF values in LSB by the counter-based generator splitmix64: value = mix(key + frame * golden ratio)."""
-    for i in range(out.shape[0]):
-        step = (first_frame + np.uint64(i) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
-        for channel in range(out.shape[1]):
-            z = keys[channel] + step
+def _dither_and_round(
+    samples: Samples,
+    factor: float,
+    scale: float,
+    starts: NDArray[np.uint64],
+    turns: tuple[np.uint64, np.uint64],
+    out: NDArray[np.int32],
+) -> None:
+    """Give round-half-even(sample * factor * 2^(bits - 1) + noise) of interleaved samples, held inside the codes.
+
+    The noise is TPDF, in LSB, by the counter-based generator splitmix64: mix(key + frame * golden ratio). `turns` say
+    how far it has turned before the first sample, and how far it turns from tile to tile, of so many as `starts`.
+    """
+    tile, turned = starts.shape[0], turns[0]
+    for first in range(0, samples.shape[0], tile):
+        part, codes = samples[first : first + tile], out[first : first + tile]
+        for i in range(part.shape[0]):
+            z = starts[i] + turned
             z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
             z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
             z = z ^ (z >> np.uint64(31))
             high, low = np.int64(z >> np.uint64(32)), np.int64(z & np.uint64(0xFFFFFFFF))
-            out[i, channel] = np.float64(high - low) * 2.3283064365386963e-10
+            value = part[i] * factor * scale + np.float64(high - low) * 2.3283064365386963e-10
+            codes[i] = np.int32(min(max(np.rint(value), -scale), scale - 1.0))
+        turned += turns[1]
 
 
 @sample_loop
-def _round(samples: Samples, factor: float, noise: Samples, valid_bits: int, out: NDArray[np.int32]) -> None:
-    """Give round-half-even(sample * factor * 2^(bits - 1) + noise), held inside the codes of the grid."""
-    scale = 2.0 ** (valid_bits - 1)
+def _round(samples: Samples, factor: float, scale: float, out: NDArray[np.int32]) -> None:
+    """Give round-half-even(sample * factor * 2^(bits - 1)), held inside the codes of the grid."""
     for i in range(samples.shape[0]):
-        for channel in range(samples.shape[1]):
-            value = samples[i, channel] * factor * scale
-            if noise.shape[0]:
-                value += noise[i, channel]
-            out[i, channel] = np.int32(np.int64(min(max(np.rint(value), -scale), scale - 1.0)))
+        out[i] = np.int32(min(max(np.rint(samples[i] * factor * scale), -scale), scale - 1.0))
