@@ -67,15 +67,14 @@ class Gain:
 
     def codes(self, samples: Samples, info: StreamInfo, first_frame: int) -> NDArray[np.int32]:
         """Apply the gain to a block; give the codes of the grid, (frames, channels)."""
-        flat = np.ascontiguousarray(samples).reshape(-1)
-        codes, scale = np.empty(flat.shape, np.int32), 2.0 ** (info.valid_bits - 1)
+        flat, codes = np.ascontiguousarray(samples).reshape(-1), np.empty(samples.shape, np.int32)
+        scale = 2.0 ** (info.valid_bits - 1)
         if not self.dithered:
-            _round(flat, self.factor, scale, codes)
-            return codes.reshape(samples.shape)
+            _round(flat, self.factor, scale, codes.reshape(-1))
+            return codes
         starts = _starts(self._keys(info.channels), min(len(samples), TILE_FRAMES))
         turns = _turned(first_frame), _turned(len(starts) // info.channels)
-        _dither_and_round(flat, self.factor, scale, starts, turns, codes)
-        codes = codes.reshape(samples.shape)
+        _dither_and_round(flat, self.factor, scale, starts, turns, codes.reshape(-1))
         for channel, start, stop in self.silences.between(first_frame, first_frame + len(samples)):
             codes[max(0, start - first_frame) : max(0, stop - first_frame), channel] = 0  # the dither of silence
         return codes
@@ -92,7 +91,7 @@ def _turned(frame: int) -> np.uint64:
 
 
 def _starts(keys: NDArray[np.uint64], frames: int) -> NDArray[np.uint64]:
-    """Where the generator stands for each sample of the file's first frames, channel by channel, (frames * channels,)."""
+    """Where the generator stands for each of the first interleaved samples, (frames * channels,)."""
     turned = np.arange(1, frames + 1, dtype=np.uint64) * np.uint64(GOLDEN)
     return np.asarray(turned[:, None] + keys).reshape(-1)
 
