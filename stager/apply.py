@@ -9,6 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from stager import __version__
+from stager.ahead import ahead
 from stager.containers import (
     CopyPlan,
     FinalFigures,
@@ -131,7 +132,7 @@ def _read_back(path: Path, wanted: frozenset[Figure]) -> tuple[Measured, str]:
     digest = sha256()
     with open_audio(path, settle_s=0.0) as copy:
         panel = Panel(copy.info, wanted)
-        for block in copy.blocks(digest):
+        for block in ahead(copy.blocks(digest)):
             panel.update(block)
     return panel.result(), digest.hexdigest()
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from stager.ahead import ahead
 from stager.containers import AudioFile, fingerprint_of, open_audio
 from stager.errors import ChangedStem
 from stager.judge import (
@@ -111,7 +112,7 @@ def not_finite_sentence(measured: Measured) -> str:
 
 def _heard(file: AudioFile, named: str, before: Fingerprint) -> Heard:
     panel, digest = Panel(file.info), hashlib.sha256()
-    for block in file.blocks(digest):
+    for block in ahead(file.blocks(digest)):
         panel.update(block)
     source = SourceInfo(
         path=shown(named),

@@ -10,7 +10,7 @@ PACKAGE = Path(__file__).parent.parent / "stager"
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 FLOORS = [
-    {"errors", "units", "names", "compiled", "stopping", "processes"},
+    {"errors", "units", "names", "compiled", "stopping", "processes", "ahead"},
     {"model", "draft_names"},
     {"project", "files", "locks", "ledger", "containers", "meters"},
     {"judge", "steps"},

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
+from stager.ahead import ahead
 from stager.containers.bext import LoudnessFields, with_loudness
 from stager.containers.chunks import Change, peak_payload
 from stager.containers.copying import OpenField, lay_out, write_pieces
@@ -36,7 +37,7 @@ class CopyPlan:
     def blocks(self, seen: Digest) -> Iterator[Samples]:
         """Give the samples that the gain is applied to; every byte of the original passes through `seen`."""
         if self.processed is None:
-            yield from self.source.blocks(seen)
+            yield from ahead(self.source.blocks(seen))
         else:
             self.source.digest_stretch(seen, 0, self.source.file_bytes)
             yield from self.processed()
