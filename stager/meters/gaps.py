@@ -4,7 +4,9 @@ A held stretch, of zeros or of any value, counts where sound moves right up to i
 sample there differs from the next, and the movement does not die away towards the stretch as in a fade. Crests that are
 cut flat are none: a held value that stands over both sides, is not passed nearby, and is left without a jump. A jump is
 a step: two bends of the waveform (its second differences), one up and one down, that stand far above every other one of
-the file, with sound on both sides; the attack of a note bends but once. Source: own definition; the figures are ours.
+the file, with sound on both sides; the attack of a note bends but once. A single bend is one where it is the only one
+of its file and sound goes on at the same level. Stretches and jumps that come again, the same to the sample, are of a
+stored sound that is played again, and none of them is missing. Source: own definition; the figures are ours.
 """
 
 from typing import Final
@@ -12,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from stager.compiled import sample_loop
-from stager.meters.held import APART, LEAST_FRAMES, LOOK, are_alike, find_held, moves
+from stager.meters.held import APART, LEAST_FRAMES, LOOK, are_alike, find_held, moves, sizes
 from stager.meters.peak import Samples
 from stager.model.damage import Gap, Gaps
 
@@ -28,11 +30,28 @@ STEP_BENDS: Final = 0.5
 """The second bend of a step over its first, at the least; a bend by itself is the attack of a note."""
 JUMP_RATIO: Final = 3.0
 """How many times the next smaller bend of the file the bends of jumps must be."""
-LEAST_BEND_LINEAR: Final = 0.003
+LEAST_BEND_LINEAR: Final = 0.001
+"""A bend under it is no jump: -60 dBFS, as soft as the noise of a room."""
+SAME_SIZE: Final = 1e-6
+"""Bends whose sizes differ by no more of them are of one sound played again: no loss comes twice alike."""
+STARK_BENDS: Final = 10.0
+"""How many times any bend beside it the bend of a step must be to be no attack, whatever moves on its two sides."""
+STARK_SHARE: Final = 0.05
+"""Mean size of the sound on each side of such a step over the step: sound goes on there (own figure)."""
+STARK_MOVES: Final = 4
+"""Of the differences on each side of such a step, those that must not be 0; square waves rest."""
+EVEN_RATIO: Final = 1.5
+"""Movement and size on one side of a plain bend over those on the other, up to which no note begins there."""
+STEP, BEND, NEITHER = 1.0, 0.5, 0.0
+"""What stands at a bend: a step inside sound, a bend alone inside sound that stays as it was, or none of them."""
 MOST_BENDS: Final = 32
 """Largest bends kept, by channel."""
 MOST_JUMPS: Final = 8
 MOST_PLACES: Final = 20
+MOST_HELD: Final = 1000
+"""Held stretches of a channel that are kept; more are counted, and the longest is sought among these."""
+EDGE: Final = 4
+"""Samples on each side that tell whether a stretch comes again: then a stored sound is played once more."""
 CHUNK: Final = 64
 
 
@@ -44,10 +63,8 @@ class GapMeter:
         self._kept = np.zeros((MARGIN, channels))
         self._places = np.full((channels, 2), MARGIN, np.int64)
         self._first = -MARGIN
-        self._held: list[Gap] = []
-        self._counts = np.zeros(2, np.int64)
-        self._worst: Gap | None = None
-        self._bends = np.zeros((channels, MOST_BENDS, 2))
+        self._held = tuple(_Once(channel) for channel in range(channels))
+        self._bends = np.zeros((channels, MOST_BENDS, 3))
 
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels)."""
@@ -64,11 +81,12 @@ class GapMeter:
     def result(self) -> Gaps:
         """Give what was found in all that was fed; its last two milliseconds have no surroundings to be judged by."""
         jumps = [jump for channel, bends in enumerate(self._bends) for jump in _jumps(channel, bends)]
+        held = [gap for channel in self._held for gap in channel.gaps()]
         return Gaps(
-            held_count=int(self._counts[0]),
-            held_frames=int(self._counts[1]),
-            held=tuple(sorted(self._held, key=_by_time)[:MOST_PLACES]),
-            longest=self._worst,
+            held_count=len(held) + sum(channel.more_count for channel in self._held),
+            held_frames=sum(gap.frames for gap in held) + sum(channel.more_frames for channel in self._held),
+            held=tuple(sorted(held, key=_by_time)[:MOST_PLACES]),
+            longest=min(held, key=lambda gap: (-gap.frames, *_by_time(gap)), default=None),
             jump_count=len(jumps),
             jumps=tuple(sorted(jumps, key=_by_time)[:MOST_PLACES]),
         )
@@ -78,14 +96,33 @@ class GapMeter:
         count, place = find_held(row, int(self._places[channel, 0]), self._longest, found)
         self._places[channel, 0] = place
         for start, stop in found[:count].tolist():
-            gap = Gap(channel=channel, start=self._first + start, frames=stop - start, value_linear=float(row[start]))
-            self._add(gap)
+            self._held[channel].add(self._first + start, row, start, stop)
 
-    def _add(self, gap: Gap) -> None:
-        self._counts += (1, gap.frames)
-        self._held = sorted((*self._held, gap), key=_by_time)[:MOST_PLACES]
-        if self._worst is None or (-gap.frames, *_by_time(gap)) < (-self._worst.frames, *_by_time(self._worst)):
-            self._worst = gap
+
+class _Once:
+    """Held stretches of one channel, without those that come again with the same samples on both sides."""
+
+    def __init__(self, channel: int) -> None:
+        self._channel = channel
+        self._seen: dict[tuple[float, ...], Gap | None] = {}
+        self.more_count = 0
+        self.more_frames = 0
+
+    def add(self, at: int, row: Samples, start: int, stop: int) -> None:
+        """Take in one at frame `at`; what comes when there are very many already is only counted."""
+        frames = stop - start
+        key = (frames, *row[start - EDGE : start].tolist(), *row[stop : stop + EDGE].tolist())
+        if key in self._seen:
+            self._seen[key] = None
+        elif len(self._seen) < MOST_HELD:
+            self._seen[key] = Gap(channel=self._channel, start=at, frames=frames, value_linear=float(row[start]))
+        else:
+            self.more_count += 1
+            self.more_frames += frames
+
+    def gaps(self) -> list[Gap]:
+        """Give those that came once, in order of time."""
+        return [gap for gap in self._seen.values() if gap is not None]
 
 
 def _by_time(gap: Gap) -> tuple[int, int]:
@@ -96,18 +133,24 @@ def _jumps(channel: int, bends: Samples) -> list[Gap]:
     """Those of the largest bends that stand far above all others, if they are few."""
     rows = sorted(bends.tolist(), key=lambda row: (-row[0], row[1]))
     for count in range(MOST_JUMPS, 0, -1):
-        if rows[count - 1][0] >= JUMP_RATIO * max(rows[count][0], LEAST_BEND_LINEAR):
+        if rows[count - 1][0] >= max(JUMP_RATIO * rows[count][0], LEAST_BEND_LINEAR):
             return [
-                Gap(channel=channel, start=abs(int(at)), frames=0, value_linear=size)
-                for size, at in rows[:count]
-                if at > 0
+                Gap(channel=channel, start=int(at), frames=0, value_linear=size)
+                for place, (size, at, kind) in enumerate(rows[:count])
+                if kind >= (STEP if count > 1 else BEND) and not _comes_again(rows, place)
             ]
     return []
 
 
+def _comes_again(rows: list[list[float]], place: int) -> bool:
+    """Whether another bend has the same size; the rows go down in size."""
+    size, near = rows[place][0], rows[max(0, place - 1) : place] + rows[place + 1 : place + 2]
+    return any(abs(other - size) <= SAME_SIZE * size for other, _, _ in near)
+
+
 @sample_loop
 def _find_bends(row: Samples, place: int, first: int, bends: Samples) -> int:
-    """Keep the largest bends, (size, frame), the frame negative where no sound stands on both sides."""
+    """Keep the largest bends: size, frame, and what stands there."""
     last = row.shape[0] - LOOK
     least = bends[:, 0].min()
     while place < last:
@@ -117,8 +160,7 @@ def _find_bends(row: Samples, place: int, first: int, bends: Samples) -> int:
                 size = abs(row[i - 1] - 2.0 * row[i] + row[i + 1])
                 if size > max(least, LEAST_BEND_LINEAR) and _stands_out(row, i, size):
                     slot = bends[:, 0].argmin()
-                    sign = 1.0 if _inside_sound(row, i, size) else -1.0
-                    bends[slot, 0], bends[slot, 1] = size, sign * (first + i)
+                    bends[slot, 0], bends[slot, 1], bends[slot, 2] = size, first + i, _kind(row, i, size)
                     least = bends[:, 0].min()
         place = end
     return place
@@ -144,13 +186,34 @@ def _stands_out(row: Samples, at: int, size: float) -> bool:
 
 
 @sample_loop
-def _inside_sound(row: Samples, at: int, size: float) -> bool:
-    """Whether sound of like movement stands on both sides of a bend, and the bend far above every one beside it."""
-    before, behind = moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
-    if not are_alike(before, behind) or not _is_step(row, at):
-        return False
+def _kind(row: Samples, at: int, size: float) -> float:
+    """Say whether a step, or a bend alone, stands far above every bend beside it in sound that goes on behind it.
+
+    A note that begins bends the waveform far above all else only where it makes it louder.
+    """
     beside = max(_largest_bend(row, at - LOOK + 2, at - 1), _largest_bend(row, at + 2, at + LOOK - 2))
-    return bool(size > BESIDE_BENDS * beside)
+    if size <= BESIDE_BENDS * beside:
+        return NEITHER
+    step = _is_step(row, at)
+    if step and size > STARK_BENDS * beside and _sounds(row, at, size):
+        return STEP
+    before, behind = moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
+    if not are_alike(before, behind):
+        return NEITHER
+    left, right = sizes(row, at, at + 1)
+    even = max(before, behind) <= EVEN_RATIO * min(before, behind) and max(left, right) <= EVEN_RATIO * min(left, right)
+    return STEP if step else BEND if even else NEITHER
+
+
+@sample_loop
+def _sounds(row: Samples, at: int, size: float) -> bool:
+    """Whether sound that is not small against a step moves on both of its sides."""
+    before = behind = 0
+    for i in range(1, LOOK - 2):
+        before += row[at - 1 - i] != row[at - 2 - i]
+        behind += row[at + 1 + i] != row[at + 2 + i]
+    left, right = sizes(row, at, at + 1)
+    return bool(min(before, behind) >= STARK_MOVES and min(left, right) >= STARK_SHARE * size)
 
 
 @sample_loop

@@ -25,17 +25,25 @@ FADE_RATIO: Final = 0.3
 """Movement beside the gap over that further out, under which the sound was faded."""
 QUICK_FRAMES: Final = 8.0
 """A sound that turns more often than this is seen to fade by its movement alone."""
+QUICK_RATIO: Final = 0.2
+"""How large the last turn of such a sound must be, over its largest: a fade of a millisecond leaves less (arithmetic:
+8 of 44 samples)."""
 STEP_MOVES: Final = 2.0
 """How many times the movement beside it the step at an edge must be, where a sound turns more slowly."""
 JUMP_MOVES: Final = 4.0
 """How many times the movement beside it a step must be to be a jump."""
 EXIT_MOVES: Final = 3.0
 """How many times the movement behind it the step out of a crest must be, so that the crest was not cut but held."""
+EXIT_BENDS: Final = 3.0
+"""The same where the waveform hardly bends: how many of its bends more than its movement. A cut crest is left in a part
+of the next movement, never in more than it."""
 LEAST_STEP_LINEAR: Final = 0.001
 """A step under it doesn't break sound off: 33 codes of 16 bits."""
-PASSED_RATIO: Final = 1.5
+PASSED_RATIO: Final = 1.05
 """How far sound beside a held crest must pass its level to show that nothing was cut there."""
-SAME_SIZE_RATIO: Final = 3.0
+MOST_NEXT: Final = 3
+"""Stretches right behind one another that are looked at as one: packets are lost in groups (own figure)."""
+SAME_SIZE_RATIO: Final = 6.0
 """Size on one side of zeros over that on the other, up to which sound is the same where it moves otherwise."""
 LONG_TURNS: Final = 6.0
 """How many times longer than its surroundings go in one direction a crest can't be."""
@@ -63,11 +71,53 @@ def find_held(row: Samples, place: int, longest: int, found: NDArray[np.int64]) 
             continue
         if stop + LOOK > frames:
             return count, start
-        if stop - start >= LEAST_FRAMES and start >= LOOK and _stirs(row, start, stop) and _is_gap(row, start, stop):
-            found[count, 0], found[count, 1] = start, stop
-            count += 1
         place = stop + 1
+        if stop - start >= LEAST_FRAMES and start >= LOOK and _stirs(row, start, -1):
+            last = stop if _stirs(row, stop - 1, 1) else _last_of_group(row, stop, longest)
+            if last + LOOK > frames:
+                return count, start
+            if _stirs(row, last - 1, 1) and _is_gap(row, start, last):
+                count = _write(row, start, last, count, found)
+                place = last + 1
     return count, frames
+
+
+@sample_loop
+def _last_of_group(row: Samples, stop: int, longest: int) -> int:
+    """Where the last ends of the stretches that follow so soon that the sound between can't be judged.
+
+    Where the row ends before that is known, its end.
+    """
+    last = stop
+    for _ in range(1, MOST_NEXT):
+        at, run = last, 1
+        while at < last + 2 * NEAR + run and run <= longest and at + 1 < row.shape[0]:
+            at += 1
+            if row[at] == row[at - 1]:
+                run += 1
+            elif run >= LEAST_FRAMES:
+                break
+            else:
+                run = 1
+        if at + 1 >= row.shape[0]:
+            return int(row.shape[0])
+        if run < LEAST_FRAMES or run > longest:
+            return last
+        last = at
+    return last
+
+
+@sample_loop
+def _write(row: Samples, start: int, last: int, count: int, found: NDArray[np.int64]) -> int:
+    """Write each stretch of a group; give how many there are now."""
+    first = start
+    for at in range(start + 1, last + 1):
+        if row[at] != row[at - 1] or at == last:
+            if at - first >= LEAST_FRAMES:
+                found[count, 0], found[count, 1] = first, at
+                count += 1
+            first = at
+    return count
 
 
 @sample_loop
@@ -79,15 +129,26 @@ def _is_gap(row: Samples, start: int, stop: int) -> bool:
     held = row[start] != 0.0 and min(before, behind) > 0.0
     if not held and not _is_cut(row, start, stop):
         return False
-    if not (are_alike(before, behind) or (held and are_alike(*_sizes(row, start, stop)))):
-        return False
+    out = abs(row[stop] - row[stop - 1])
     turn = max(_turn(row, start, -1), _turn(row, stop - 1, 1))
-    if turn < LOOK / LONG_TURNS and stop - start > LONG_TURNS * turn:
+    is_long = turn < LOOK / LONG_TURNS and stop - start > LONG_TURNS * turn
+    is_even = are_alike(before, behind) or (held and are_alike(*sizes(row, start, stop)))
+    if is_long and (is_even or (held and out > STEP_MOVES * behind and abs(row[start]) >= LEAST_HELD_LINEAR)):
         return True
-    out = abs(row[stop] - row[start])
+    if not is_even:
+        return False
     if not _is_crest(row, start, stop) or _is_passed(row, start, stop):
         return bool(out > LEAST_MOVE_LINEAR)
-    return bool(out > EXIT_MOVES * _largest_move(row, stop))
+    return _leaves_at_once(row, stop, out)
+
+
+@sample_loop
+def _leaves_at_once(row: Samples, stop: int, out: float) -> bool:
+    """Whether a crest is left in a step far above the movement behind it."""
+    move, bend = _largest_move(row, stop), 0.0
+    for i in range(stop + 1, stop + APART):
+        bend = max(bend, abs(row[i - 1] - 2.0 * row[i] + row[i + 1]))
+    return bool(out > min(EXIT_MOVES * move, move + max(EXIT_BENDS * bend, LEAST_STEP_LINEAR)))
 
 
 @sample_loop
@@ -118,23 +179,23 @@ def _breaks_off(row: Samples, start: int, stop: int) -> bool:
     if row[start] == 0.0 and ends and begins:
         return True
     before, behind = moves(row, start, -1, 0.0), moves(row, stop - 1, 1, 0.0)
+    if row[start] != 0.0:
+        is_loud = abs(row[start]) >= LEAST_HELD_LINEAR or min(before, behind) > 0.0
+        return is_loud and begins and not _is_crest(row, start, stop)
     if min(before, behind) <= 0.0:
         return False
-    if row[start] != 0.0:
-        return begins and not _is_crest(row, start, stop)
-    left, right = _sizes(row, start, stop)
+    left, right = sizes(row, start, stop)
     is_same = min(before, behind) > LEAST_MOVE_LINEAR and max(left, right) <= SAME_SIZE_RATIO * min(left, right)
     return (ends or begins) and is_same
 
 
 @sample_loop
-def _stirs(row: Samples, start: int, stop: int) -> bool:
-    """Whether the waveform moves on both sides of a stretch; beside the tops of square waves it rests."""
-    before = behind = 0
+def _stirs(row: Samples, edge: int, step: int) -> bool:
+    """Whether the waveform moves beside the edge of a stretch; beside the tops of square waves it rests."""
+    moving = 0
     for i in range(1, 2 * NEAR + 1):
-        before += row[start - i] != row[start - i - 1]
-        behind += row[stop + i] != row[stop + i - 1]
-    return min(before, behind) >= STIRRING
+        moving += row[edge + step * i] != row[edge + step * (i + 1)]
+    return moving >= STIRRING
 
 
 @sample_loop
@@ -146,8 +207,21 @@ def are_alike(before: float, behind: float) -> bool:
 @sample_loop
 def _is_cut(row: Samples, start: int, stop: int) -> bool:
     """Whether sound does not just run down to zero and up again: in a short fade low notes move as fast as else."""
-    quick = min(_turn(row, start, -1), _turn(row, stop - 1, 1)) <= QUICK_FRAMES
-    return quick or _steps(row, start, -1, STEP_MOVES) or _steps(row, stop - 1, 1, STEP_MOVES)
+    steps = _steps(row, start, -1, STEP_MOVES) or _steps(row, stop - 1, 1, STEP_MOVES)
+    return steps or _is_quick(row, start, -1) or _is_quick(row, stop - 1, 1)
+
+
+@sample_loop
+def _is_quick(row: Samples, edge: int, step: int) -> bool:
+    """Whether sound turns so often that its last turn shows how large it is, and that turn is no small one."""
+    if _turn(row, edge, step) > QUICK_FRAMES:
+        return False
+    near = far = 0.0
+    for i in range(1, LOOK - 1):
+        size = abs(row[edge + step * i])
+        near = max(near, size) if i <= QUICK_FRAMES else near
+        far = max(far, size)
+    return near >= QUICK_RATIO * far
 
 
 @sample_loop
@@ -160,13 +234,13 @@ def _steps(row: Samples, edge: int, step: int, times: float) -> bool:
 
 
 @sample_loop
-def _sizes(row: Samples, start: int, stop: int) -> tuple[float, float]:
-    """The mean size of the samples before and behind a stretch."""
+def sizes(row: Samples, start: int, stop: int) -> tuple[float, float]:
+    """The mean sizes of the samples before and behind a stretch."""
     before = behind = 0.0
     for i in range(LOOK):
         before += abs(row[start - 1 - i])
         behind += abs(row[stop + i])
-    return before, behind
+    return before / LOOK, behind / LOOK
 
 
 @sample_loop

@@ -193,3 +193,99 @@ def test_any_cut_gives_the_same(edges: tuple[int, ...], start: int, frames: int)
     samples[start : start + frames, 1] = 0.0
     samples = np.delete(samples, np.s_[3000:3100], axis=0)
     assert gaps_of(samples) == gaps_of(samples, edges)
+
+
+def test_losses_right_behind_one_another() -> None:
+    """Two stretches with 13 samples of sound between them are two, found where they are."""
+    samples = tone()
+    samples[20_000:20_400] = samples[20_000]
+    samples[20_413:20_813] = samples[20_413]
+    for edges in ((), (20_100,), (20_405,), (20_850,)):
+        assert [(gap.start, gap.frames) for gap in gaps_of(samples, edges).held] == [(20_000, 400), (20_413, 400)]
+
+
+def test_held_for_a_whole_period_of_a_slow_tone() -> None:
+    """A tone of 80 Hz that is held for its period goes on where it was: no step tells, but it rested on its slope."""
+    samples = np.rint(sine(80.0, 1.0, peak=0.6) * 2.0**15) / 2.0**15
+    at = 20_000 + int(np.abs(samples[20_000:20_600, 0]).argmin()) + 40
+    samples[at : at + 599] = samples[at]
+    assert 0.0 < abs(samples[at + 599, 0] - samples[at, 0]) < 0.01
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(at, 599)]
+
+
+def test_held_at_a_crest_and_left_at_once() -> None:
+    """A crest that was cut flat is left in part of the movement that follows; one that was held, in a step over it."""
+    at = np.arange(RATE_HZ)
+    samples = frames_of(0.5 * np.sin(2.0 * np.pi * at / 200.0))
+    crest, lost = 20_050, 130
+    samples[crest : crest + lost] = samples[crest]
+    moves = np.abs(np.diff(samples[crest + lost - 1 : crest + lost + 9, 0]))
+    assert moves[0] > 3.0 * moves[1:].max()
+    assert [gap.start for gap in gaps_of(samples).held] == [crest]
+
+
+def test_sound_that_breaks_off_comes_back_softer() -> None:
+    """Zeros that begin in full swing are a loss although what follows has a fifth of the size."""
+    samples = tone()
+    samples[20_000:] *= 0.2
+    samples[20_000:20_300] = 0.0
+    assert abs(samples[19_999, 0]) > 0.2
+    assert [(gap.start, gap.frames) for gap in gaps_of(samples).held] == [(20_000, 300)]
+
+
+def test_a_rest_that_comes_again_with_the_same_sound_is_its_own() -> None:
+    """A stored hit with a rest of 25 ms before it, is played again, cut off each time; once alone it is a loss."""
+    at = np.arange(8_000)
+    hit = np.where(at < 6_800, np.sin(0.05 * at + 1.0) * np.exp(-at / 9_000), 0.0) + 1e-4 * np.sin(1.7 * at)
+    hit[6_800:] = 0.0
+    again = gaps_of(np.tile(frames_of(hit), (6, 1)))
+    assert (again.held_count, again.held_frames, again.longest) == (0, 0, None)
+    once = gaps_of(np.vstack((frames_of(hit), frames_of(0.9 * hit[:6_000]))))
+    assert [(gap.start, gap.frames) for gap in once.held] == [(6_800, 1_200)]
+
+
+def test_quick_sound_behind_a_gate_of_a_millisecond() -> None:
+    """A gate that shuts a bright sound within a millisecond leaves no step, and its last turn is small."""
+    gain = np.ones(RATE_HZ)
+    gain[20_000:22_500] = 0.0
+    smooth = np.convolve(gain, np.ones(48) / 48, "same")
+    smooth[smooth < 1e-9] = 0.0
+    samples = np.rint(sine(3_000.0, 1.0, peak=0.4) * smooth[:, None] * 2.0**23) / 2.0**23
+    assert gaps_of(samples).held_count == 0
+
+
+def test_small_jump_of_a_slow_tone() -> None:
+    """64 samples out of a tone of 77 Hz near its crest: a step of 0.004 in a tone that bends by a hundredth of that."""
+    samples = sine(77.0, 1.0, peak=0.25) * np.minimum(1.0, np.arange(RATE_HZ) / 1_000)[:, None]
+    (at, *_) = [n for n in range(20_000, 21_000) if 0.003 < abs(samples[n + 63, 0] - samples[n - 1, 0]) < 0.004]
+    assert [abs(jump.start - at) <= 1 for jump in gaps_of(np.delete(samples, np.s_[at : at + 64], axis=0)).jumps] == [
+        True
+    ]
+
+
+def test_jump_from_a_slope_to_a_crest() -> None:
+    """The sound behind moves a hundredth of what it did before; the step stands far above its bends on both sides."""
+    samples = np.rint(sine(50.0, 1.0, peak=0.3) * 2.0**23) / 2.0**23
+    found = gaps_of(np.delete(samples, np.s_[20_160:20_400], axis=0))
+    assert [abs(jump.start - 20_160) <= 1 for jump in found.jumps] == [True]
+
+
+def test_jump_that_turns_round_is_a_bend_alone() -> None:
+    """Where samples are lost at a crest the waveform turns without a step; the sound goes on as it was."""
+    samples = sine(500.0, 1.0, peak=0.5)
+    found = gaps_of(np.delete(samples, np.s_[20_016:20_033], axis=0))
+    assert [abs(jump.start - 20_016) <= 1 for jump in found.jumps] == [True]
+
+
+def test_jumps_of_one_size_are_of_a_stored_sound() -> None:
+    """A loop with a click in it clicks at each turn, the same to the sample; two clicks of two sizes are losses."""
+    loop = sine(100.0, 0.25, peak=0.3) + noise(RATE_HZ // 4, rms=1e-5)
+    loop[6_000:] += 0.1
+    loop[9_000:] -= 0.1 * np.linspace(0.0, 1.0, 3_000)[:, None]
+    assert gaps_of(np.tile(loop, (4, 1))).jump_count == 0
+    samples = sine(100.0, 1.0, peak=0.3)
+    samples[9_600:] += 0.1
+    samples[30_000:] -= 0.15
+    found = [jump.start for jump in gaps_of(samples).jumps]
+    assert len(found) == 2
+    assert np.allclose(found, (9_600, 30_000), rtol=0.0, atol=1.0)

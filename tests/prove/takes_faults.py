@@ -17,6 +17,11 @@ SAME_EVENT_FRAMES: Final = 2
 """Runs that stand no further apart are one event, broken by noise."""
 JUMP_RATIO: Final = 4.0
 """A jump is plain where its second difference is so many times the largest elsewhere; own figure."""
+LEAST_JUMP_LINEAR: Final = 0.001
+"""A jump whose second difference is under it, -60 dBFS, is no plain one: the rooms of these sounds are as loud."""
+MEANT_S: Final = 0.08
+"""From so long on a rest may be meant, as those of the gated sounds that count as clean are; losses of 50 ms at the
+most are longer only where several run into one another."""
 PLAY_AGAIN: Final = frozenset({"play_again"})
 LISTEN: Final = frozenset({"listen"})
 NOT_AGAIN: Final = frozenset({"usable", "listen"})
@@ -225,7 +230,19 @@ def dropout(samples: Array, rng: Rng, rate_hz: int, kind: Kind) -> Made:
         made[at : at + length, which] = 0.0 if form == "zeros" else made[at, which]
     channels = tuple(range(1, 2 if which.stop else made.shape[1] + 1))
     variant = f"{form}, {1000 * length / rate_hz:.1f} ms"
-    return Made(made, variant, "dropout", HEARD, at_frames=places, channels=channels)
+    bound = _longest(places, length) < MEANT_S * rate_hz
+    accepts = HEARD if bound else ANY
+    return Made(made, variant, "dropout", accepts, bound=bound, at_frames=places, channels=channels)
+
+
+def _longest(places: tuple[int, ...], length: int) -> int:
+    """Give the frames of the longest rest that losses of one length make, where they run into one another."""
+    longest, first, end = 0, 0, -1
+    for at in places:
+        first = at if at > end else first
+        end = at + length
+        longest = max(longest, end - first)
+    return longest
 
 
 def _jump(samples: Array, rng: Rng, rate_hz: int) -> Made:
@@ -236,7 +253,7 @@ def _jump(samples: Array, rng: Rng, rate_hz: int) -> Made:
     near = slice(max(0, at - 3), at + 2)
     there = float(curve[near].max())
     curve[near] = 0.0
-    plain = there >= JUMP_RATIO * float(curve.max())
+    plain = there >= max(LEAST_JUMP_LINEAR, JUMP_RATIO * float(curve.max()))
     channels = tuple(range(1, made.shape[1] + 1))
     variant = f"jump over {lost}, {'plain' if plain else 'slight'}"
     return Made(made, variant, "dropout", HEARD if plain else ANY, bound=plain, at_frames=(at,), channels=channels)
