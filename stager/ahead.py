@@ -1,7 +1,9 @@
-"""Reading ahead: the next item of an iterator is worked out in a thread of its own while the last one is used."""
+"""Work done beside: by threads that all of the process shares, and that wait for nothing themselves."""
 
-from collections.abc import Iterator
+import os
+from collections.abc import Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from itertools import islice
 from typing import Final, TypeVar
 
@@ -11,20 +13,34 @@ ALONE: Final = 2
 """Items that the calling thread works out itself: what is so short is not worth another thread."""
 
 
-def ahead(items: Iterator[T]) -> Iterator[T]:
+@cache
+def beside() -> ThreadPoolExecutor:
+    """Give the threads that work beside those of the stems: for tasks that wait for no other task."""
+    return ThreadPoolExecutor(2 * (os.cpu_count() or 1), thread_name_prefix="beside")
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=beside.cache_clear)  # a child has none of its parent's threads
+
+
+def ahead(items: Iterator[T]) -> Generator[T, None, None]:
     """Give what `items` gives, in order, its errors too; one item is worked out ahead of the one that is given.
 
-    Only one thread at a time works on `items`.
+    Only one thread at a time works on `items`; when this iterator ends or is closed, none does.
     """
-    first = list(islice(items, ALONE))
-    yield from first
-    if len(first) < ALONE:
+    count = 0
+    for item in islice(items, ALONE):
+        count += 1
+        yield item
+    if count < ALONE:
         return
-    with ThreadPoolExecutor(1, thread_name_prefix="ahead") as reader:
-        coming = reader.submit(_some, items)
+    coming = beside().submit(_some, items)
+    try:
         while found := coming.result():
-            coming = reader.submit(_some, items)
+            coming = beside().submit(_some, items)
             yield from found
+    finally:
+        coming.cancel() or coming.exception()
 
 
 def _some(items: Iterator[T]) -> list[T]:

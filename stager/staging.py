@@ -16,6 +16,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from stager.errors import NameRefused, PlaceGone, StemError
 from stager.files import (
     folder_identity,
@@ -212,12 +214,11 @@ class Staging(Standing):
         )
 
     def _keep_overview(self, job: StemJob, overview: Overview) -> None:
-        pairs = [[[round(low, 5), round(high, 5)] for low, high in channel] for channel in overview.pairs.tolist()]
         content = {
             "schema": "stager/overview/1",
             "stem": job.stem,
             "stretch_frames": overview.stretch_frames,
-            "channels": pairs,
+            "channels": np.round(overview.pairs, 5).tolist(),
         }
         place = self.project.state / OVERVIEWS / overview_name(os.fsencode(job.relative))
         write_passing(place, json.dumps(content, separators=(",", ":")).encode())

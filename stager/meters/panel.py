@@ -1,12 +1,12 @@
 """All meters in one pass over a file, and their figures as one record."""
 
 from collections.abc import Collection, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
 from math import inf, nextafter
 from typing import Final, Literal, Protocol
 
+from stager.ahead import beside
 from stager.meters.average import AverageMeter, AverageResult
 from stager.meters.condition import ConditionMeter
 from stager.meters.finite import FiniteMeter
@@ -188,7 +188,6 @@ class Panel:
 
     def __init__(self, info: StreamInfo, figures: Collection[Figure] = frozenset(Figure)) -> None:
         self.info = info
-        self._beside = ThreadPoolExecutor(1, thread_name_prefix="meters")
         channels, rate_hz = info.channels, info.sample_rate_hz
         self._levels, self._finite = LevelPanel(info), FiniteMeter()
         fits = LOUDNESS_RATES_HZ[0] <= rate_hz <= LOUDNESS_RATES_HZ[1]
@@ -212,9 +211,9 @@ class Panel:
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         left = [meter for meter in self._all() if meter is not None]
-        helper = self._beside.submit(_feed, left, block) if len(block) >= WORTH_A_THREAD else None
+        helper = beside().submit(_feed, left, block) if len(block) >= WORTH_A_THREAD else None
         _feed(left, block)
-        if helper:
+        if helper and not helper.cancel():
             helper.result()
 
     def _all(self) -> Iterator[Meter | None]:
@@ -225,7 +224,6 @@ class Panel:
 
     def result(self) -> Measured:
         """Give all that was found in what was fed."""
-        self._beside.shutdown()
         base = self._levels.result()
         parts = [base.average.channel(channel).power for channel in range(self.info.channels)]
         rails, overs, silences = self._runs.result() if self._runs else (NO_RUNS, NO_RUNS, no_runs())
