@@ -8,14 +8,15 @@ from typing import Any, Final
 from tests.bench.timing import Cost
 
 TIMES: Final = "\N{MULTIPLICATION SIGN}"
-COLUMNS: Final = ("work", "against", "ours", "theirs", "ratio", "spread", "bound", "ok")
+COLUMNS: Final = ("work", "against", "ours", "theirs", "ratio", "spread", "cpu ratio", "bound", "ok")
 
 
 @dataclass(frozen=True)
 class Row:
     """One comparison. `ratio` is the median of the rounds' own ratios, `spread` the least and the greatest of them.
 
-    Without anything to compare with, ratio is None, `spread` is that of our figure, and so is the bound.
+    `cpu_ratio` is that of processor seconds, which other work on the machine moves less. Without anything to compare
+    with, ratio is None, `spread` is that of our figure, and so is the bound.
     """
 
     work: str
@@ -28,6 +29,7 @@ class Row:
     bound: float | None = None
     ours_cpu_s: float | None = None
     theirs_cpu_s: float | None = None
+    cpu_ratio: float | None = None
 
     @property
     def ok(self) -> bool | None:
@@ -47,6 +49,7 @@ class Row:
             _with_cpu(self.theirs, self.unit, self.theirs_cpu_s),
             "" if self.ratio is None else f"{self.ratio:.2f}",
             f"{_figure(low)}-{_figure(high)}",
+            "" if self.cpu_ratio is None else f"{self.cpu_ratio:.2f}",
             "" if self.bound is None else f"{self.bound:g}{sign}",
             {None: "", True: "ok", False: "NO"}[self.ok],
         ]
@@ -72,6 +75,7 @@ def compared(
         bound,
         median(cost.cpu_s for cost in ours),
         median(cost.cpu_s for cost in theirs),
+        median(our.cpu_s / their.cpu_s for our, their in zip(ours, theirs, strict=True)),
     )
 
 
