@@ -182,6 +182,8 @@ def folder_identity(folder: Path) -> tuple[int, int] | None:
 
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it, where they are missing."""
+    if is_folder(folder):
+        return
     missing = [above for above in (folder, *folder.parents) if not is_folder(above)]
     try:
         with placing(folder):

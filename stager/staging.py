@@ -6,7 +6,6 @@ lies, the copy beside it is the one it describes, whenever the process or the po
 intents and lets those stems be staged again.
 """
 
-import json
 import os
 from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from pydantic_core import to_json
 
 from stager.errors import NameRefused, PlaceGone, StemError
 from stager.files import (
@@ -221,7 +221,7 @@ class Staging(Standing):
             "channels": np.round(overview.pairs, 5).tolist(),
         }
         place = self.project.state / OVERVIEWS / overview_name(os.fsencode(job.relative))
-        write_passing(place, json.dumps(content, separators=(",", ":")).encode())
+        write_passing(place, to_json(content))
 
 
 @contextmanager

@@ -11,6 +11,7 @@ and has no single delay: where another peak comes near the highest, there is non
 """
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -96,8 +97,7 @@ class _Sums:
     def nothing(cls, frames: int) -> "_Sums":
         """Sums before the first window of so many frames."""
         bins = frames // 2 + 1
-        taper = np.hanning(frames + 1)[:-1]
-        return cls(taper, np.zeros((2, bins)), np.zeros(bins, np.complex128), np.zeros(bins, np.complex128))
+        return cls(_taper(frames), np.zeros((2, bins)), np.zeros(bins, np.complex128), np.zeros(bins, np.complex128))
 
     def copy(self) -> "_Sums":
         """Sums that can go on by themselves."""
@@ -164,6 +164,14 @@ def _near(spectrum: NDArray[np.complex128], lowest_hz: float, rate_hz: int) -> S
     curve = np.fft.irfft(used, frames) * (frames / 2.0 / total)
     reach = min(round(LONGEST_DELAY_S * rate_hz), frames // 2 - 1)
     return np.concatenate((curve[frames - reach :], curve[: reach + 1]))
+
+
+@cache
+def _taper(frames: int) -> Samples:
+    """The window that each side is multiplied by."""
+    taper = np.hanning(frames + 1)[:-1]
+    taper.flags.writeable = False
+    return taper
 
 
 @sample_loop

@@ -33,8 +33,8 @@ RAIL_FRAMES: Final = 4
 """Samples in a row at full scale that count as one event: "4 or more is almost surely clipping" (a rule of thumb in the
 trade, and the count that mastering rooms of the 1990s took for an over)."""
 
-WORTH_A_THREAD: Final = 4096
-"""Frames of a block from which on a second thread is worth its while."""
+WORTH_A_THREAD: Final = 100_000
+"""Samples of a block from which on a second thread is worth its while: all blocks of a long file have more."""
 
 Channels = Literal["loudest", "mean"]
 
@@ -211,7 +211,7 @@ class Panel:
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         left = [meter for meter in self._all() if meter is not None]
-        helper = beside().submit(_feed, left, block) if len(block) >= WORTH_A_THREAD else None
+        helper = beside().submit(_feed, left, block) if block.size >= WORTH_A_THREAD else None
         _feed(left, block)
         if helper and not helper.cancel():
             helper.result()
