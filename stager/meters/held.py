@@ -23,11 +23,15 @@ LEAST_HELD_LINEAR: Final = 1e-3
 """A held value under it may be the end of a fade."""
 FADE_RATIO: Final = 0.3
 """Movement beside the gap over that further out, under which the sound was faded."""
-QUICK_FRAMES: Final = 8.0
-"""A sound that turns more often than this is seen to fade by its movement alone."""
+QUICKEST_FRAMES: Final = 4.0
+"""A sound that turns more often than this, as noise does, is seen to fade by its movement alone."""
+QUICK_FRAMES: Final = 20.0
+"""One that turns more often than this is seen to, where its last samples are no small ones either."""
+LAST: Final = 8
+"""Samples beside an edge that tell."""
 QUICK_RATIO: Final = 0.2
-"""How large the last turn of such a sound must be, over its largest: a fade of a millisecond leaves less (arithmetic:
-8 of 44 samples)."""
+"""How large the last samples of such a sound must be, over its largest: a fade of a millisecond leaves less
+(arithmetic: 8 of 44)."""
 STEP_MOVES: Final = 2.0
 """How many times the movement beside it the step at an edge must be, where a sound turns more slowly."""
 JUMP_MOVES: Final = 4.0
@@ -43,12 +47,12 @@ PASSED_RATIO: Final = 1.05
 """How far sound beside a held crest must pass its level to show that nothing was cut there."""
 MOST_NEXT: Final = 3
 """Stretches right behind one another that are looked at as one: packets are lost in groups (own figure)."""
-SAME_SIZE_RATIO: Final = 6.0
+SAME_SIZE_RATIO: Final = 12.0
 """Size on one side of zeros over that on the other, up to which sound is the same where it moves otherwise."""
 LONG_TURNS: Final = 6.0
 """How many times longer than its surroundings go in one direction a crest can't be."""
-LIKE_RATIO: Final = 8.0
-"""Movement or size on one side of a gap over that on the other, up to which sound is the same sound: 18 dB."""
+LIKE_RATIO: Final = 12.0
+"""Movement or size on one side of a gap over that on the other, up to which sound is the same sound: 22 dB."""
 APART: Final = 8
 """Frames within which two bends are one."""
 
@@ -213,15 +217,13 @@ def _is_cut(row: Samples, start: int, stop: int) -> bool:
 
 @sample_loop
 def _is_quick(row: Samples, edge: int, step: int) -> bool:
-    """Whether sound turns so often that its last turn shows how large it is, and that turn is no small one."""
-    if _turn(row, edge, step) > QUICK_FRAMES:
-        return False
-    near = far = 0.0
+    """Whether sound turns so often that its last turns show how large it is, and they are no small ones."""
+    turn, near, far = _turn(row, edge, step), 0.0, 0.0
     for i in range(1, LOOK - 1):
         size = abs(row[edge + step * i])
-        near = max(near, size) if i <= QUICK_FRAMES else near
+        near = max(near, size) if i <= LAST else near
         far = max(far, size)
-    return near >= QUICK_RATIO * far
+    return bool(turn <= QUICKEST_FRAMES or (turn <= QUICK_FRAMES and near >= QUICK_RATIO * far))
 
 
 @sample_loop
