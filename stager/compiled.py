@@ -4,13 +4,18 @@ A loop compiles once and is cached beside its source, or in the user's cache fol
 neither can be written (numba 0.68 then raises while decorating), the loop compiles anew in each process instead.
 """
 
+import time
 from collections.abc import Callable
-from typing import ParamSpec, TypeVar, cast
+from typing import Final, ParamSpec, TypeVar, cast
 
 from numba import njit
+from numba.core import event
 
 P = ParamSpec("P")
 R = TypeVar("R")
+
+PATIENCE_S: Final = 1.0
+"""Compiling that takes longer is said to who waits (own figure)."""
 
 
 def sample_loop(function: Callable[P, R]) -> Callable[P, R]:
@@ -19,3 +24,30 @@ def sample_loop(function: Callable[P, R]) -> Callable[P, R]:
         return cast("Callable[P, R]", njit(cache=True, nogil=True, error_model="numpy")(function))
     except RuntimeError:
         return cast("Callable[P, R]", njit(nogil=True, error_model="numpy")(function))
+
+
+def tell_of_compiling(tell: Callable[[], None]) -> None:
+    """Call `tell` once if compiling takes long in this process: at the first run on a machine, or after an update."""
+    event.register("numba:compile", _Watch(tell))
+
+
+class _Watch(event.Listener):
+    """Sums up how long loops have compiled; loops that were cached are no event. A loop may compile those it calls."""
+
+    def __init__(self, tell: Callable[[], None]) -> None:
+        self._tell: Callable[[], None] | None = tell
+        self._began_s: list[float] = []
+        self._spent_s = 0.0
+
+    def on_start(self, _event: event.Event) -> None:
+        """A loop begins to compile."""
+        self._began_s.append(time.monotonic())
+        if self._tell and self._spent_s > PATIENCE_S:
+            tell, self._tell = self._tell, None
+            tell()
+
+    def on_end(self, _event: event.Event) -> None:
+        """It has compiled."""
+        began_s = self._began_s.pop()
+        if not self._began_s:
+            self._spent_s += time.monotonic() - began_s

@@ -23,6 +23,7 @@ LONG = (
     "tests/outside/test_page.py",
     "tests/outside/test_pairs_truth.py",
     "tests/outside/test_plugin_package.py",
+    "tests/outside/test_progress.py",
     "tests/outside/test_report.py",
     "tests/outside/test_restored_balance.py",
     "tests/outside/test_steps.py",

@@ -5,7 +5,7 @@ import io
 import os
 import signal
 import sys
-from contextlib import redirect_stdout
+from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from typing import Annotated, Any, Final, TextIO
 
@@ -65,7 +65,11 @@ _TOLD_TO_END: Final[list[int]] = []
 def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
     """Load the room of a command, run it, and exit with its status."""
     try:
-        status = importlib.import_module(f"stager.cli.{room}").run(**options)
+        module = importlib.import_module(f"stager.cli.{room}")
+        is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
+        if (compiled := sys.modules.get("stager.compiled")) and is_watched:
+            compiled.tell_of_compiling(_say_that_it_compiles)
+        status = module.run(**options)
     except (KeyboardInterrupt, Stopped):
         status = Exit.TERMINATED if _TOLD_TO_END else Exit.INTERRUPTED
     except StagerError as error:
@@ -79,6 +83,12 @@ def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever t
         print(f"stager: {words}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     raise typer.Exit(int(status))
+
+
+def _say_that_it_compiles() -> None:
+    words = "Compiling the measuring loops, as a first run does: up to a minute, once; later runs start at once."
+    with suppress(OSError):
+        print(words, file=sys.stderr, flush=True)
 
 
 @app.callback(invoke_without_command=True)

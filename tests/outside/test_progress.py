@@ -4,11 +4,13 @@ import os
 import pty
 import subprocess
 import sys
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Final
 
 import pytest
 
-from tests.outside.command import HUNG_S
+from tests.outside.command import HUNG_S, environment
 from tests.outside.signals import sine
 from tests.outside.song import Song
 
@@ -24,10 +26,12 @@ def filled(song: Song) -> Song:
     return song
 
 
-def on_terminal(song: Song) -> str:
+def on_terminal(song: Song, more: Mapping[str, str] | None = None) -> str:
     """Stage with stderr on a pseudo-terminal; gives all that went there."""
     master, slave = pty.openpty()
-    process = subprocess.Popen(song.stager.line("stage", song.folder), stdout=subprocess.DEVNULL, stderr=slave)
+    process = subprocess.Popen(
+        song.stager.line("stage", song.folder), stdout=subprocess.DEVNULL, stderr=slave, env=environment(more)
+    )
     os.close(slave)
     seen = b""
     try:
@@ -57,3 +61,13 @@ def test_in_a_pipe(filled: Song) -> None:
     assert result.code == 0
     assert "\r" not in result.stderr
     assert "of sound" not in result.stderr
+
+
+def test_the_first_run_says_why_it_takes_long(filled: Song, tmp_path: Path) -> None:
+    """Where no compiled loops are kept yet, a terminal is told once, and the next run neither waits nor tells."""
+    kept = {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+    assert on_terminal(filled, kept).count("Compiling the measuring loops") == 1
+    filled.put("late.wav", sine(330.0, -20.0, 1.0))
+    seen = on_terminal(filled, kept)
+    assert "staged late.wav" in seen
+    assert "Compiling" not in seen
