@@ -40,8 +40,11 @@ STARK_SHARE: Final = 0.05
 """Mean size of the sound on each side of such a step over the step: sound goes on there (own figure)."""
 STARK_MOVES: Final = 4
 """Of the differences on each side of such a step, those that must not be 0; square waves rest."""
-EVEN_RATIO: Final = 1.5
-"""Movement and size on one side of a plain bend over those on the other, up to which no note begins there."""
+EVEN_MOVES: Final = 1.15
+EVEN_SIZES: Final = 1.5
+"""Movement, and size, on one side of a bend alone over those on the other, up to which nothing begins there."""
+TURN_SHARE: Final = 0.2
+"""Movement before and behind such a bend over the bend, the two in opposite directions (own figure)."""
 STEP, BEND, NEITHER = 1.0, 0.5, 0.0
 """What stands at a bend: a step inside sound, a bend alone inside sound that stays as it was, or none of them."""
 MOST_BENDS: Final = 32
@@ -201,8 +204,15 @@ def _kind(row: Samples, at: int, size: float) -> float:
     if not are_alike(before, behind):
         return NEITHER
     left, right = sizes(row, at, at + 1)
-    even = max(before, behind) <= EVEN_RATIO * min(before, behind) and max(left, right) <= EVEN_RATIO * min(left, right)
-    return STEP if step else BEND if even else NEITHER
+    even = max(before, behind) <= EVEN_MOVES * min(before, behind) and max(left, right) <= EVEN_SIZES * min(left, right)
+    return STEP if step else BEND if even and _turns_round(row, at, size) else NEITHER
+
+
+@sample_loop
+def _turns_round(row: Samples, at: int, size: float) -> bool:
+    """Whether a large bend turns the waveform round, as where a crest is lost; a knock rather adds to its movement."""
+    before, behind = row[at - 1] - row[at - 2], row[at + 2] - row[at + 1]
+    return bool(before * behind < 0.0 and min(abs(before), abs(behind)) >= TURN_SHARE * size)
 
 
 @sample_loop
