@@ -99,8 +99,12 @@ def _is_square(top: FlatTop, limits: DamageLimits) -> bool:
 
 
 def _is_sure(coarsest: FlatTop, limits: DamageLimits) -> bool:
-    """Whether peaks of one sample are so sharp, and so few end just under them, that no limiter was at work."""
-    if coarsest.bend_linear < limits.clip_sure_bend * abs(coarsest.level_linear):
+    """Whether peaks of one sample are so sharp, and so few end just under them, that no limiter was at work.
+
+    Past full scale nobody is sure: no converter ends there, but a limiter in float may hold its ceiling there.
+    """
+    level = abs(coarsest.level_linear)
+    if level > OVER_LINEAR or coarsest.bend_linear < limits.clip_sure_bend * level:
         return False
     return coarsest.below_events <= limits.clip_sure_below_ratio * coarsest.events
 

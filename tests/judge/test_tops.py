@@ -57,6 +57,10 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     "a peak of one sample": ([short(1)], None),
     "pairs of samples": ([short(3, frames=5, pair_events=2)], AGAIN),
     "single samples, sharp": ([short(3)], AGAIN),
+    "single samples, sharp, past full scale, where a limiter in float ends": (
+        [short(3, level_linear=1.04, bend_linear=0.73)],
+        LISTEN,
+    ),
     "single samples, as round as under a limiter": ([short(100, bend_linear=0.15)], LISTEN),
     "single samples, and many just under": ([short(10, below_events=4)], LISTEN),
     "a pair among round single samples": ([short(40, bend_linear=0.15, pair_events=2)], LISTEN),
