@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
+from stager.meters.lanes import lowest_and_highest
 from stager.meters.peak import Samples
 
 BINS: Final = 64
@@ -64,15 +65,30 @@ def empty_side(scales: int) -> Side:
 
 
 @sample_loop
-def scan_crests(row: Samples, sign: float, place: int, first: int, limits: Samples, side: Side) -> int:
-    """Take in every crest of a row from `place` on that ends in it; give where to go on. `first` is its first frame."""
+def chunk_extents(row: Samples) -> Samples:
+    """Give the largest value of each side, sign left out, of every `CHUNK` samples of a row, (chunks, 2)."""
+    extents = np.empty((-(-row.shape[0] // CHUNK), 2))
+    for chunk in range(extents.shape[0]):
+        low, high = lowest_and_highest(row[chunk * CHUNK : (chunk + 1) * CHUNK])
+        extents[chunk, 0], extents[chunk, 1] = high, -low
+    return extents
+
+
+@sample_loop
+def scan_crests(
+    row: Samples, extents: Samples, sign: float, place: int, first: int, limits: Samples, side: Side
+) -> int:
+    """Take in every crest of a row from `place` on that ends in it; give where to go on. `first` is its first frame.
+
+    `extents` are those of this side, from `chunk_extents`.
+    """
     coarsest = limits.shape[0] - 1
     frames, checked = row.shape[0], place
     while place < frames:
         gate = max(LEAST_LINEAR, (side.highest[coarsest] - BINS) * limits[coarsest, 0])
         if place >= checked:
-            checked = min(frames, place + CHUNK)
-            if _largest(row, sign, place, checked) < gate:
+            checked = min(frames, (place // CHUNK + 1) * CHUNK)
+            if extents[place // CHUNK] < gate:
                 place = checked
                 continue
         value = sign * row[place]
@@ -85,18 +101,6 @@ def scan_crests(row: Samples, sign: float, place: int, first: int, limits: Sampl
         _take(row, sign, (place, end, crest, first), limits, side)
         place = end
     return place
-
-
-@sample_loop
-def _largest(row: Samples, sign: float, first: int, last: int) -> float:
-    """The largest value on one side, in four lanes so that no sample waits for the one before."""
-    a = b = c = d = sign * row[first]
-    for i in range(first, last - 3, 4):
-        a, b = max(a, sign * row[i]), max(b, sign * row[i + 1])
-        c, d = max(c, sign * row[i + 2]), max(d, sign * row[i + 3])
-    for i in range(last - (last - first) % 4, last):
-        a = max(a, sign * row[i])
-    return float(max(a, b, c, d))
 
 
 @sample_loop
@@ -118,7 +122,7 @@ def _take(row: Samples, sign: float, where: tuple[int, int, int, int], limits: S
     """
     start, end, crest, first_frame = where
     top, lowest = sign * row[crest], np.inf
-    low, high, shape = crest, crest, (0.0, 0.0, 0.0, 0.0)
+    low, high, shape, is_shaped = crest, crest, (0.0, 0.0, 0.0, 0.0), False
     for number in range(limits.shape[0] - 1, -1, -1):
         step, reach = limits[number, 0], limits[number, 1]
         level = int(np.floor(top / step + 0.5))
@@ -128,7 +132,7 @@ def _take(row: Samples, sign: float, where: tuple[int, int, int, int], limits: S
             _raise(number, level, side)
         if number == limits.shape[0] - 1 or lowest < top - reach:
             low, high, lowest = _within(row, sign, (start, end, crest), reach)
-            shape = _shape(row, sign, low, high, top)
+            is_shaped = False
         place, width = level % BINS, high - low + 1
         events = side.counts[number, place, EVENTS]
         side.counts[number, place, EVENTS] += 1
@@ -139,6 +143,8 @@ def _take(row: Samples, sign: float, where: tuple[int, int, int, int], limits: S
         if events < MOST_STARTS:
             side.starts[number, place, events] = first_frame + low
         if events < MOST_SHAPED:
+            if not is_shaped:
+                shape, is_shaped = _shape(row, sign, low, high, top), True
             _add(width, top, shape, reach + step, (number, place), side)
 
 

@@ -37,6 +37,7 @@ from stager.meters.crests import (
     STEPPED,
     VARIED,
     Side,
+    chunk_extents,
     empty_side,
     scan_crests,
 )
@@ -99,9 +100,12 @@ class FlatTopMeter:
     def _scan(self, window: Samples) -> None:
         for channel, sides in enumerate(self._sides):
             row = window[:, channel]
+            extents = chunk_extents(row)
             for number, (sign, side) in enumerate(zip((1.0, -1.0), sides, strict=True)):
                 place = int(self._places[channel, number])
-                self._places[channel, number] = scan_crests(row, sign, place, self._first, self._limits, side)
+                self._places[channel, number] = scan_crests(
+                    row, extents[:, number], sign, place, self._first, self._limits, side
+                )
 
 
 def _flat_top(channel: int, sign: float, scale: Scale, number: int, side: Side) -> FlatTop:

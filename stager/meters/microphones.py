@@ -123,9 +123,8 @@ def _delay(sums: _Sums, rate_hz: int) -> tuple[int | None, bool | None, float | 
     What stands out must also be much of the sound: sides that share no more than the instant at which notes begin have
     a sharp peak, and are no pair.
     """
-    whole = sums.cross * (np.arange(len(sums.cross)) > 0)
-    first, plain = _near(sums.whitened, LOWEST_HZ, rate_hz), _near(whole, 0.0, rate_hz)
-    if first is None or plain is None:
+    first = _near(sums.whitened, LOWEST_HZ, rate_hz)
+    if first is None:
         return None, None, None
     reach = len(first) // 2
     agreeing = sums.whitened * _coherence(sums, int(np.abs(first).argmax()) - reach) ** COHERENCE_POWER
@@ -136,18 +135,28 @@ def _delay(sums: _Sums, rate_hz: int) -> tuple[int | None, bool | None, float | 
     others = np.abs(curve)
     others[max(0, best - beside) : best + beside + 1] = 0.0
     sharpness = float(abs(curve[best])) / max(float(others.max()), 1e-12)
-    left, right = sums.powers[:, 1:].sum(axis=1).tolist()
-    shared = float(plain[best]) * float(np.abs(whole).sum()) / max((left * right) ** 0.5, 1e-300)
+    if sharpness < SHARPEST or abs(curve[best]) < LOWEST_PEAK:
+        return None, None, sharpness
     sign = 1.0 if curve[best] > 0.0 else -1.0
-    if sharpness < SHARPEST or abs(curve[best]) < LOWEST_PEAK or sign * shared < LEAST_SHARED:
+    if sign * _shared(sums, best, rate_hz) < LEAST_SHARED:
         return None, None, sharpness
     return best - reach, sign < 0.0, sharpness
+
+
+def _shared(sums: _Sums, place: int, rate_hz: int) -> float:
+    """The correlation of the sides with the delay at this place of the curve taken out, means left aside."""
+    whole = sums.cross * (np.arange(len(sums.cross)) > 0)
+    curve = _near(whole, 0.0, rate_hz)
+    left, right = sums.powers[:, 1:].sum(axis=1).tolist()
+    return (
+        0.0 if curve is None else float(curve[place]) * float(np.abs(whole).sum()) / max((left * right) ** 0.5, 1e-300)
+    )
 
 
 def _coherence(sums: _Sums, delay_frames: int) -> Samples:
     """The coherence (magnitude squared) of each bin with its neighbours, once this delay is taken out of the sides."""
     bins = np.arange(len(sums.cross))
-    turned = sums.cross * np.exp(1j * np.pi * bins * delay_frames / (len(bins) - 1))
+    turned = sums.cross * np.exp(1j * np.pi * bins * delay_frames / (len(bins) - 1)) if delay_frames else sums.cross
     taper = np.hanning(2 * COHERENT_BINS + 3)[1:-1]
     cross, left, right = (np.convolve(each, taper, "same") for each in (turned, *sums.powers))
     coherence: Samples = np.minimum(1.0, np.abs(cross) ** 2 / np.maximum(left * right, 1e-300))
