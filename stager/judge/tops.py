@@ -28,13 +28,18 @@ class Topped:
 
 
 def topped(tops: Sequence[FlatTop], limits: DamageLimits) -> list[Topped]:
-    """Judge the tops of each channel; the upper and the lower side count together."""
+    """Judge the tops of each channel; the upper and the lower side count together.
+
+    Where any channel passes full scale, peaks of one sample are sure in none: no converter ends there, and what was at
+    work behind it may have been a limiter in float.
+    """
     channels = sorted({top.channel for top in tops})
-    found = [_channel([top for top in tops if top.channel == channel], limits) for channel in channels]
+    is_past = any(abs(top.level_linear) > OVER_LINEAR for top in tops)
+    found = [_channel([top for top in tops if top.channel == channel], limits, is_past) for channel in channels]
     return [each for each in found if each is not None]
 
 
-def _channel(tops: Sequence[FlatTop], limits: DamageLimits) -> Topped | None:
+def _channel(tops: Sequence[FlatTop], limits: DamageLimits, is_past: bool) -> Topped | None:
     sides = [[top for top in tops if (top.level_linear > 0.0) is upper] for upper in (True, False)]
     resting = [(side, top) for side in sides if (top := _resting(side, limits)) is not None]
     if not resting:
@@ -46,7 +51,8 @@ def _channel(tops: Sequence[FlatTop], limits: DamageLimits) -> Topped | None:
     is_square = any(_is_square(top, limits) for top in chosen)
     is_sharp = not any(top.flat_events or top.pair_events > limits.clip_pair_share * top.events for top in chosen)
     verdict = Verdict.USABLE if is_square else _verdict(chosen, limits)
-    if verdict is Verdict.PLAY_AGAIN and is_sharp and not any(_is_sure(side[-1], limits) for side, _ in resting):
+    is_sure = not is_past and any(_is_sure(side[-1], limits) for side, _ in resting)
+    if verdict is Verdict.PLAY_AGAIN and is_sharp and not is_sure:
         verdict = Verdict.LISTEN
     if verdict is Verdict.USABLE and not is_square:
         if not (is_full and any(top.flat_events for top in chosen)):
@@ -99,12 +105,8 @@ def _is_square(top: FlatTop, limits: DamageLimits) -> bool:
 
 
 def _is_sure(coarsest: FlatTop, limits: DamageLimits) -> bool:
-    """Whether peaks of one sample are so sharp, and so few end just under them, that no limiter was at work.
-
-    Past full scale nobody is sure: no converter ends there, but a limiter in float may hold its ceiling there.
-    """
-    level = abs(coarsest.level_linear)
-    if level > OVER_LINEAR or coarsest.bend_linear < limits.clip_sure_bend * level:
+    """Whether peaks of one sample are so sharp, and so few end just under them, that no limiter was at work."""
+    if coarsest.bend_linear < limits.clip_sure_bend * abs(coarsest.level_linear):
         return False
     return coarsest.below_events <= limits.clip_sure_below_ratio * coarsest.events
 

@@ -61,6 +61,10 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
         [short(3, level_linear=1.04, bend_linear=0.73)],
         LISTEN,
     ),
+    "the same softer, in the other channel": (
+        [short(3, level_linear=0.6, channel=1), short(3, level_linear=1.04, bend_linear=0.3)],
+        LISTEN,
+    ),
     "single samples, as round as under a limiter": ([short(100, bend_linear=0.15)], LISTEN),
     "single samples, and many just under": ([short(10, below_events=4)], LISTEN),
     "a pair among round single samples": ([short(40, bend_linear=0.15, pair_events=2)], LISTEN),
