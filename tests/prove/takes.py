@@ -6,19 +6,21 @@ Pairs and advice on a seed for tuning, with each one that is wrong: `python -m t
 import argparse
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from tests.outside import wavefile
 from tests.outside.command import Command
+from tests.outside.wavefile import PCM_24, Kind
 from tests.prove import takes_advice, takes_latency, takes_pairs, takes_recordings
 from tests.prove.proof import Bench, Proof
 from tests.prove.takes_advice import Take
 from tests.prove.takes_clean import LOOSE_KINDS
-from tests.prove.takes_faults import NOT_AGAIN
+from tests.prove.takes_faults import NOT_AGAIN, Array
 from tests.prove.takes_pairs import Pair
-from tests.prove.takes_score import BATCH, FLAT, Outcome, judged, table
+from tests.prove.takes_score import FLAT, Outcome, batches, beside, judged, table
 from tests.prove.takes_truth import PROOF_SEED, TUNING_SEEDS, cases
 
 CASES: Final = 1_000
@@ -125,7 +127,7 @@ def _overs(outcomes: Sequence[Outcome]) -> Iterator[Proof]:
 
 
 def _channels(bench: Bench, seed: int) -> Iterator[Proof]:
-    told = list(_measured_pairs(bench, list(takes_pairs.pairs(seed, bench.count(PAIRS)))))
+    told = list(_measured_pairs(bench, takes_pairs.pairs(seed, bench.count(PAIRS))))
     yield _delays([(pair, stem) for pair, stem in told if pair.delay_frames is not None], seed)
     turned = [(pair, stem) for pair, stem in told if pair.expected == {"polarity_flipped"}]
     yield _share("polarity turned over", _count_told(turned, seed), len(turned), 1.0)
@@ -167,14 +169,23 @@ def _delays(group: Sequence[tuple[Pair, Stem]], seed: int) -> Proof:
     return Proof("delay between channels", SOURCE, "within 1 sample", figure, not far)
 
 
-def _measured_pairs(bench: Bench, pairs: Sequence[Pair]) -> Iterator[tuple[Pair, Stem]]:
-    for first in range(0, len(pairs), BATCH):
-        batch = pairs[first : first + BATCH]
-        paths = [
-            wavefile.write(bench.folder / f"pair {number}.wav", pair.samples, pair.sample_rate_hz, pair.kind)
-            for number, pair in enumerate(batch)
-        ]
-        yield from zip(batch, bench.stager("measure", *paths, "--json").json()["stems"], strict=True)
+def _measured_pairs(bench: Bench, pairs: Iterable[Pair]) -> Iterator[tuple[Pair, Stem]]:
+    def measured(batch: Sequence[Pair]) -> list[tuple[Pair, Stem]]:
+        files = [(pair.samples, pair.sample_rate_hz, pair.kind) for pair in batch]
+        bare = [replace(pair, samples=pair.samples[:0]) for pair in batch]
+        return list(zip(bare, _stems(bench, files), strict=True))
+
+    for told in beside(batches(pairs), measured):
+        yield from told
+
+
+def _stems(bench: Bench, files: Iterable[tuple[Array, int, Kind]]) -> list[Stem]:
+    """Write files, have them measured in one process, and take them away again."""
+    paths = [wavefile.write(bench.folder / f"{number}.wav", *file) for number, file in enumerate(files)]
+    stems: list[Stem] = bench.stager("measure", *paths, "--json").json()["stems"]
+    for path in paths:
+        path.unlink()
+    return stems
 
 
 def _codes(stem: Stem) -> set[str]:
@@ -193,26 +204,32 @@ def _delay_error(pair: Pair, stem: Stem) -> float:
 
 
 def _advice(bench: Bench, seed: int) -> Iterator[Proof]:
-    takes = list(takes_advice.takes(seed, bench.count(TAKES)))
-    paths = [
-        wavefile.write(bench.folder / f"take {number}.wav", take.samples, takes_advice.RATE_HZ)
-        for number, take in enumerate(takes)
-    ]
-    stems = bench.stager("measure", *paths, "--json").json()["stems"]
-    told = [(take, stem["advice"] or {}) for take, stem in zip(takes, stems, strict=True) if take.must_speak]
+    told = [(take, advice) for take, advice in _advised(bench, seed) if take.must_speak]
     speaking = [(take, advice) for take, advice in told if advice.get("input_change_db") is not None]
     yield _share("takes far off: an advice", len(speaking), len(told), 1.0)
     far = [one for one in speaking if abs(one[1]["input_change_db"] - one[0].change_db) > _allowed_db(one[0])]
     for take, advice in far:
         _show(seed, f"advice {advice['input_change_db']:+d} where {take.change_db:+.1f} is due: {take.name}")
     yield _share("advice: the smaller change, whole dB", len(speaking) - len(far), len(told), 1.0)
-    again = [takes_advice.take(*take.seed, advice["input_change_db"]) for take, advice in speaking]
+    again = (takes_advice.take(*take.seed, advice["input_change_db"]) for take, advice in speaking)
     good = sum(abs(take.change_db) <= _allowed_db(take) for take in again)
     yield _share("the next take, input turned: within 1 dB", good, len(told), 1.0)
     clear = [(take, advice) for take, advice in speaking if take.clear]
     yield _share(
         "says which of the two decides", sum(t.decided_by in a["says"].lower() for t, a in clear), len(clear), 1.0
     )
+
+
+def _advised(bench: Bench, seed: int) -> Iterator[tuple[Take, Stem]]:
+    """Give each take, its samples gone, with the advice on it."""
+
+    def measured(batch: Sequence[Take]) -> list[tuple[Take, Stem]]:
+        stems = _stems(bench, [(take.samples, takes_advice.RATE_HZ, PCM_24) for take in batch])
+        bare = [replace(take, samples=take.samples[:0]) for take in batch]
+        return [(take, stem["advice"] or {}) for take, stem in zip(bare, stems, strict=True)]
+
+    for told in beside(batches(takes_advice.takes(seed, bench.count(TAKES))), measured):
+        yield from told
 
 
 def _allowed_db(take: Take) -> float:

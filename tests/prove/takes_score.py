@@ -1,11 +1,11 @@
 """How the installed command judges invented takes: file by file, and as a table by fault and sound."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -13,6 +13,8 @@ from tests.outside import wavefile
 from tests.outside.command import Command
 from tests.prove.takes_case import Case
 
+T = TypeVar("T")
+R = TypeVar("R")
 BATCH: Final = 50
 """Files a process."""
 DAMAGE: Final = ("clipped", "clipped_upstream", "over_full_scale", "dropout", "corrupt")
@@ -65,14 +67,22 @@ class Outcome:
 
 
 def judged(stager: Command, folder: Path, cases: Iterable[Case]) -> Iterator[Outcome]:
-    """Give what the command says of each case; while it measures one batch of files, the next one is made."""
+    """Give what the command says of each case."""
+    for outcomes in beside(batches(cases), lambda batch: _measured(stager, folder, batch)):
+        yield from outcomes
+
+
+def beside(makes: Iterable[T], measure: Callable[[T], R]) -> Iterator[R]:
+    """Give what is measured of each thing that is made; while one is measured, the next one is made."""
     with ThreadPoolExecutor(1) as worker:
-        waiting: Future[list[Outcome]] | None = None
-        for batch in batches(cases):
-            started = worker.submit(_measured, stager, folder, batch)
-            yield from waiting.result() if waiting else ()
+        waiting: Future[R] | None = None
+        for made in makes:
+            started = worker.submit(measure, made)
+            if waiting:
+                yield waiting.result()
             waiting = started
-        yield from waiting.result() if waiting else ()
+        if waiting:
+            yield waiting.result()
 
 
 def _measured(stager: Command, folder: Path, batch: Sequence[Case]) -> list[Outcome]:
@@ -95,9 +105,9 @@ def _outcome(case: Case, stem: dict[str, Any]) -> Outcome:
     return Outcome(bare, tuple(stem["findings"]), stem["verdict"], change_db)
 
 
-def batches(cases: Iterable[Case]) -> Iterator[list[Case]]:
+def batches(cases: Iterable[T]) -> Iterator[list[T]]:
     """Cut cases into batches, making no more of them than one batch at a time."""
-    batch: list[Case] = []
+    batch: list[T] = []
     for case in cases:
         batch.append(case)
         if len(batch) == BATCH:
