@@ -109,7 +109,8 @@ def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) ->
     """Read the copy back, and fill in what waits for its figures; gives them, and its hash."""
     with_loudness = any(waiting.name == b"bext" for waiting in written.open_fields)
     try:
-        figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
+        with draft.syncing():
+            figures, found_sha256 = _read_back(draft.path, frozenset({Figure.LOUDNESS} if with_loudness else ()))
     except StemError as error:
         if isinstance(error.__cause__, OSError):
             raise PlaceError(f"{shown(draft.path)}: expected to read the copy back, found: {error}") from error

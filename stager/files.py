@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from stager.ahead import beside
 from stager.draft_names import draft_name, is_leftover, is_of_run
 from stager.errors import NameRefused, NoSpace, PlaceError, PlaceGone, PlaceRefused
 from stager.model import Fingerprint
@@ -40,6 +41,24 @@ class Draft:
         if not self.file.closed:
             raise TypeError(f"{self.path}: an open draft can't be pickled")
         return _sealed, (self.path,)
+
+    @contextmanager
+    def syncing(self) -> Iterator[None]:
+        """Bring what was written so far to the disk while something else is done.
+
+        Raises:
+            PlaceError: at the end, where the disk failed.
+        """
+        with placing(self.path):
+            self.file.flush()
+        synced = beside().submit(os.fsync, self.file.fileno())
+        try:
+            yield
+        finally:
+            failure = synced.exception()
+        if failure:
+            with placing(self.path):
+                raise failure
 
     def seal(self) -> None:
         """Bring every byte to the disk and close the file."""

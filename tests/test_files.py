@@ -179,6 +179,38 @@ def test_sealed_draft_is_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert draft.file.closed
 
 
+def test_a_draft_is_synced_beside_other_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All that was written is on the disk at the end, and the draft goes on; where the disk fails, that is said."""
+    sizes: list[int] = []
+    monkeypatch.setattr(os, "fsync", lambda descriptor: sizes.append(os.fstat(descriptor).st_size))
+    draft = draft_in(tmp_path)
+    draft.file.write(b"x" * 100_000)
+    with draft.syncing():
+        pass
+    assert sizes == [100_000]
+    draft.file.write(b"y")
+    draft.seal()
+    assert sizes == [100_000, 100_001]
+
+
+@pytest.mark.parametrize("inside", [None, ValueError("something else")])
+def test_a_disk_that_fails_beside_other_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, inside: ValueError | None
+) -> None:
+    """What the disk says comes at the end; an error of the other work comes first."""
+
+    def fails(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", fails)
+    draft = draft_in(tmp_path)
+    with pytest.raises(ValueError if inside else NoSpace), draft.syncing():
+        if inside:
+            raise inside
+    draft.discard()
+    assert tree(tmp_path) == {}
+
+
 WRITERS = pytest.mark.parametrize("write", [write_whole, write_new], ids=["write_whole", "write_new"])
 
 
