@@ -43,12 +43,14 @@ EXIT_BENDS: Final = 3.0
 of the next movement, never in more than it."""
 LEAST_STEP_LINEAR: Final = 0.001
 """A step under it doesn't break sound off: 33 codes of 16 bits."""
-PASSED_RATIO: Final = 1.05
+PASSED_RATIO: Final = 1.002
 """How far sound beside a held crest must pass its level to show that nothing was cut there."""
 MOST_NEXT: Final = 3
 """Stretches right behind one another that are looked at as one: packets are lost in groups (own figure)."""
 SAME_SIZE_RATIO: Final = 12.0
 """Size on one side of zeros over that on the other, up to which sound is the same where it moves otherwise."""
+EVEN_SIZE_RATIO: Final = 4.0
+"""The same where one side may have been faded: it is as large as the other just before."""
 LONG_TURNS: Final = 6.0
 """How many times longer than its surroundings go in one direction a crest can't be."""
 LIKE_RATIO: Final = 12.0
@@ -185,12 +187,13 @@ def _breaks_off(row: Samples, start: int, stop: int) -> bool:
     before, behind = moves(row, start, -1, 0.0), moves(row, stop - 1, 1, 0.0)
     if row[start] != 0.0:
         is_loud = abs(row[start]) >= LEAST_HELD_LINEAR or min(before, behind) > 0.0
-        return is_loud and begins and not _is_crest(row, start, stop)
-    if min(before, behind) <= 0.0:
-        return False
+        at_once = not _is_crest(row, start, stop) or _leaves_at_once(row, stop, abs(row[stop] - row[stop - 1]))
+        return is_loud and begins and at_once
     left, right = sizes(row, start, stop)
-    is_same = min(before, behind) > LEAST_MOVE_LINEAR and max(left, right) <= SAME_SIZE_RATIO * min(left, right)
-    return (ends or begins) and is_same
+    least, most = min(left, right), max(left, right)
+    if min(before, behind) > LEAST_MOVE_LINEAR:
+        return (ends or begins) and most <= SAME_SIZE_RATIO * least
+    return (ends or begins) and least >= LEAST_HELD_LINEAR and most <= EVEN_SIZE_RATIO * least
 
 
 @sample_loop
