@@ -12,6 +12,7 @@ import os
 import stat
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import wait
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -51,14 +52,13 @@ class Draft:
         """
         with placing(self.path):
             self.file.flush()
-        synced = beside().submit(os.fsync, self.file.fileno())
+            synced = beside().submit(os.fsync, self.file.fileno())
         try:
             yield
         finally:
-            failure = synced.exception()
-        if failure:
-            with placing(self.path):
-                raise failure
+            wait([synced])
+        with placing(self.path):
+            synced.result()
 
     def seal(self) -> None:
         """Bring every byte to the disk and close the file."""
@@ -119,21 +119,12 @@ def _sealed(path: Path) -> Draft:
 
 def write_whole(place: Path, content: bytes) -> None:
     """Write a small file of our own so that it is there whole or not at all; one of the same name is replaced."""
-    _write_small(place, content, Draft.replace)
+    _write(place, [content], Draft.replace)
 
 
 def write_pieces(place: Path, pieces: Iterable[bytes]) -> None:
     """Write a file of our own as `write_whole` does, from pieces that need not be in memory together."""
-    draft = draft_in(place.parent)
-    try:
-        with placing(place):
-            draft.file.writelines(pieces)
-        draft.seal()
-        draft.replace(place)
-    except BaseException:
-        draft.discard()
-        raise
-    sync_folder(place.parent)
+    _write(place, pieces, Draft.replace)
 
 
 def write_new(place: Path, content: bytes) -> None:
@@ -142,7 +133,7 @@ def write_new(place: Path, content: bytes) -> None:
     Raises:
         FileExistsError: where there is one.
     """
-    _write_small(place, content, Draft.publish)
+    _write(place, [content], Draft.publish)
 
 
 def write_passing(place: Path, content: bytes) -> None:
@@ -158,11 +149,11 @@ def write_passing(place: Path, content: bytes) -> None:
         raise
 
 
-def _write_small(place: Path, content: bytes, put: Callable[[Draft, Path], None]) -> None:
+def _write(place: Path, pieces: Iterable[bytes], put: Callable[[Draft, Path], None]) -> None:
     draft = draft_in(place.parent)
     try:
         with placing(place):
-            draft.file.write(content)
+            draft.file.writelines(pieces)
         draft.seal()
         put(draft, place)
     except BaseException:

@@ -103,7 +103,7 @@ class AverageMeter:
         self._last.add(block)
 
     def result(self) -> AverageResult:
-        """Give the block powers of all that was fed.
+        """Give the block powers of all that was fed; the meter has done its work then.
 
         Raises:
             ValueError: where nothing was fed.
@@ -111,7 +111,7 @@ class AverageMeter:
         frames = self._clock.frames
         if not frames:
             raise ValueError("no frames were fed")
-        hops = self._hops.all()
+        hops = self._hops.taken()
         totals = hops.sum(axis=0) + self._open
         means = totals[0] / frames
         powers, block_means, has_zeros = self._blocks(hops, means)
@@ -128,14 +128,14 @@ class AverageMeter:
         """Power, mean, and whether it holds a hop of nothing but zeros, of each block, (blocks, channels)."""
         whole = self._clock.whole_blocks()
         count = whole + self._clock.has_rest()
-        powers, block_means = np.empty((count, hops.shape[2])), np.empty((count, hops.shape[2]))
-        has_zeros = np.zeros(powers.shape, np.bool_)
+        out = hops[:count] if count <= len(hops) else np.empty((count, *hops.shape[1:]))
+        block_means, powers, has_zeros = out[:, 0], out[:, 1], np.zeros((count, hops.shape[2]), np.bool_)
         _sum_blocks(hops, self._clock.block_edges(), means, powers, block_means, has_zeros)
         if count > whole:
             rest = self._last.samples
+            has_zeros[-1] = (hops[whole:, 1] == 0.0).any(axis=0) | (rest == 0.0).all(axis=0)
             block_means[-1] = rest.mean(axis=0)
             powers[-1] = np.maximum(0.0, (rest**2).mean(axis=0) - 2.0 * means * block_means[-1] + means**2)
-            has_zeros[-1] = (hops[whole:, 1] == 0.0).any(axis=0) | (rest == 0.0).all(axis=0)
         return powers, block_means, has_zeros
 
 
@@ -148,7 +148,10 @@ def _sum_blocks(
     block_means: Powers,
     has_zeros: NDArray[np.bool_],
 ) -> None:
-    """Fill in the whole blocks: the mean square about the channel's mean is (q - 2 m s) / n + m^2."""
+    """Fill in the whole blocks: the mean square about the channel's mean is (q - 2 m s) / n + m^2.
+
+    A block may be written where its first hop lies, which is not read any more.
+    """
     for block in range(hops.shape[0] - BLOCK_HOPS + 1):
         frames = edges[block + BLOCK_HOPS] - edges[block]
         for channel in range(hops.shape[2]):

@@ -76,15 +76,25 @@ class VuMeter:
         self._last.add(out)
 
     def result(self) -> VuResult:
-        """Give the deflections of all that was fed."""
-        hops, edges, whole = self._hops.all(), self._clock.block_edges(), self._clock.whole_blocks()
-        totals = np.zeros((whole, self._channels))
-        for hop in range(BLOCK_HOPS):
-            totals += hops[hop : hop + whole]
-        means = totals / (edges[BLOCK_HOPS:] - edges[: len(edges) - BLOCK_HOPS])[:, None] if whole else totals
-        if self._clock.has_rest():
-            means = np.concatenate((means, self._last.samples.mean(axis=0, keepdims=True)))
+        """Give the deflections of all that was fed; the meter has done its work then."""
+        hops, whole = self._hops.taken(), self._clock.whole_blocks()
+        _mean_of_blocks(hops, self._clock.block_edges())
+        count = whole + self._clock.has_rest()
+        means = hops[:count] if count <= len(hops) else np.empty((count, self._channels))
+        if count > whole:
+            means[-1] = self._last.samples.mean(axis=0)
         return VuResult(means, self._highest[: self._channels].copy())
+
+
+@sample_loop
+def _mean_of_blocks(hops: Samples, edges: NDArray[np.int64]) -> None:
+    """Write the mean of each block, (blocks, channels), over its first hop."""
+    for block in range(hops.shape[0] - BLOCK_HOPS + 1):
+        for channel in range(hops.shape[1]):
+            total = 0.0
+            for hop in range(block, block + BLOCK_HOPS):
+                total += hops[hop, channel]
+            hops[block, channel] = total / (edges[block + BLOCK_HOPS] - edges[block])
 
 
 @sample_loop
