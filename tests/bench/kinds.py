@@ -45,6 +45,11 @@ def noise(rng: np.random.Generator, seconds: int) -> Samples:
 
 
 KINDS: Final[dict[str, Kind]] = {"phrased music": phrased, "dense pad": pad, "steady sine": sine, "white noise": noise}
+OF_EIGHT: Final = (
+    *("phrased music", "dense pad", "phrased music", "steady sine"),
+    *("phrased music", "dense pad", "phrased music", "white noise"),
+)
+"""What eight stems are: most of a session are phrases, some never pause, and the two that cost the most are in it."""
 
 
 def written(path: Path, samples: Samples) -> Path:
@@ -54,15 +59,15 @@ def written(path: Path, samples: Samples) -> Path:
 
 
 def variants(seconds: int, count: int) -> Iterator[tuple[str, Samples]]:
-    """Give so many stems with names, a fourth of them of each kind: one of each made, the others begin elsewhere in it.
+    """Give so many stems with names, of `OF_EIGHT`: one of each kind made, the others begin elsewhere in it.
 
     All kinds end as they begin, so that a turned one has no seam. They differ in level too, and none is at its target
     already: each stem's copy is trimmed and dithered.
     """
     rng = np.random.default_rng(48)
-    for place, (name, kind) in enumerate(KINDS.items()):
+    for name, kind in KINDS.items():
         made = kind(rng, seconds)
-        for number in range(place, count, len(KINDS)):
+        for number in [number for number in range(count) if OF_EIGHT[number % len(OF_EIGHT)] == name]:
             turned = np.roll(made, number * seconds * RATE_HZ // count, axis=0)
             yield f"{number:04d} {name}.wav", turned * 10 ** (-(number % 7) / 40)
 

@@ -13,7 +13,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from tests.bench.kinds import RATE_HZ, Samples, variants
+import numpy as np
+
+from tests.bench.kinds import KINDS, RATE_HZ, Samples
 from tests.bench.rows import TIMES, Row, alone, compared_figures
 from tests.bench.stems import Room, Stems
 from tests.bench.timing import Cost, Failed, in_turn, run, warm
@@ -43,7 +45,8 @@ def bench(room: Room) -> Iterator[Row | str]:
 
 def _seconds(count: int) -> Iterator[tuple[str, Samples]]:
     """Give stems of a second out of all four kinds, each begun where a phrase is under way."""
-    made = [sound for _, sound in variants(240, 4)]
+    rng = np.random.default_rng(48)
+    made = [kind(rng, 240) for kind in KINDS.values()]
     for number in range(count):
         first = (number // 4 * 3 % 234) * RATE_HZ + number
         yield f"{number:04d}.wav", made[number % 4][first : first + RATE_HZ]

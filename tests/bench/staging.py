@@ -15,7 +15,8 @@ QUIET: Final = ("ffmpeg", "-nostdin", "-hide_banner", "-nostats", "-y")
 def bench(room: Room) -> Iterator[Row | str]:
     """Compare two workers with copies made in sequence, and one worker with other toolkits."""
     stems = album(room)
-    yield f"{len(stems.paths)} stems (60 with --full) of 4 min, stereo, 48 kHz, 24 bits, a fourth of each kind."
+    yield f"{len(stems.paths)} stems (60 with --full) of 4 min, stereo, 48 kHz, 24 bits."
+    yield "Of eight, four are phrased music, two dense pads, one a steady sine and one white noise."
     work = f"stage {len(stems.paths)} {TIMES} 4 min"
     warm(stems.paths)
     ours, theirs = in_turn(room.rounds, lambda: stems.staged("--jobs", "2"), lambda: _copied(stems))
