@@ -156,8 +156,8 @@ def _tops_sentence(found: Topped, count: int, level_dbfs: float, at: str) -> str
 
 
 def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[Finding]:
-    levels = [top.level_linear for found in clipped_tops for top in found.tops]
-    held = [gap for gap in gaps.held if not any(_is_close(gap.value_linear, level) for level in levels)]
+    tops = [top for found in clipped_tops for top in found.tops]
+    held = [gap for gap in gaps.held if not any(_is_cut(gap, top, gaps) for top in tops)]
     if not held:
         return []
     whole = len(held) == len(gaps.held)
@@ -204,6 +204,16 @@ def _missing(
         measured=measured,
         says=says,
     )
+
+
+def _is_cut(gap: Gap, top: FlatTop, gaps: Gaps) -> bool:
+    """Whether a held stretch is a top among others that were cut at its level; where all are held, none was cut."""
+    if not _is_close(gap.value_linear, top.level_linear):
+        return False
+    alike = [
+        each for each in gaps.held if each.channel == top.channel and _is_close(each.value_linear, top.level_linear)
+    ]
+    return top.events > len(alike)
 
 
 def _is_close(value: float, level: float) -> bool:

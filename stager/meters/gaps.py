@@ -36,6 +36,8 @@ SAME_SIZE: Final = 1e-6
 """Bends whose sizes differ by no more of them are of one sound played again: no loss comes twice alike."""
 STARK_BENDS: Final = 10.0
 """How many times any bend beside it the bend of a step must be to be no attack, whatever moves on its two sides."""
+STARK_STEP: Final = 0.25
+"""The second bend of such a step over its first, at the least."""
 STARK_SHARE: Final = 0.05
 """Mean size of the sound on each side of such a step over the step: sound goes on there (own figure)."""
 STARK_MOVES: Final = 4
@@ -197,8 +199,8 @@ def _kind(row: Samples, at: int, size: float) -> float:
     beside = max(_largest_bend(row, at - LOOK + 2, at - 1), _largest_bend(row, at + 2, at + LOOK - 2))
     if size <= BESIDE_BENDS * beside:
         return NEITHER
-    step = _is_step(row, at)
-    if step and size > STARK_BENDS * beside and _sounds(row, at, size):
+    step = _is_step(row, at, STEP_BENDS)
+    if size > STARK_BENDS * beside and _is_step(row, at, STARK_STEP) and _sounds(row, at, size):
         return STEP
     before, behind = moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
     if not are_alike(before, behind):
@@ -227,9 +229,9 @@ def _sounds(row: Samples, at: int, size: float) -> bool:
 
 
 @sample_loop
-def _is_step(row: Samples, at: int) -> bool:
-    """Whether a bend the other way, of like size, stands right beside this one."""
+def _is_step(row: Samples, at: int, share: float) -> bool:
+    """Whether a bend the other way, of such a share of it, stands right beside this one."""
     here = row[at - 1] - 2.0 * row[at] + row[at + 1]
     before = row[at - 2] - 2.0 * row[at - 1] + row[at]
     behind = row[at] - 2.0 * row[at + 1] + row[at + 2]
-    return bool(min(before * here, behind * here) <= -STEP_BENDS * here * here)
+    return bool(min(before * here, behind * here) <= -share * here * here)
