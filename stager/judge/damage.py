@@ -12,6 +12,8 @@ from stager.units import db_from_linear
 
 MOST_PLACES = 20
 """Places that a finding lists; all events are counted."""
+SAME_LEVEL = 0.0001
+"""Parts of a level by which two levels may differ and be one."""
 LIMITS = DamageLimits()
 
 
@@ -157,7 +159,7 @@ def _tops_sentence(found: Topped, count: int, level_dbfs: float, at: str) -> str
 
 def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[Finding]:
     tops = [top for found in clipped_tops for top in found.tops]
-    held = [gap for gap in gaps.held if not any(_is_cut(gap, top, gaps) for top in tops)]
+    held = [gap for gap in gaps.held if not any(_rests_at(gap, top) for top in tops)]
     if not held:
         return []
     whole = len(held) == len(gaps.held)
@@ -206,18 +208,10 @@ def _missing(
     )
 
 
-def _is_cut(gap: Gap, top: FlatTop, gaps: Gaps) -> bool:
-    """Whether a held stretch is a top among others that were cut at its level; where all are held, none was cut."""
-    if not _is_close(gap.value_linear, top.level_linear):
-        return False
-    alike = [
-        each for each in gaps.held if each.channel == top.channel and _is_close(each.value_linear, top.level_linear)
-    ]
-    return top.events > len(alike)
-
-
-def _is_close(value: float, level: float) -> bool:
-    return abs(value - level) <= 0.001 * abs(level)
+def _rests_at(gap: Gap, top: FlatTop) -> bool:
+    """Whether a held stretch lies at the level of tops that were cut."""
+    near = max(SAME_LEVEL * abs(top.level_linear), top.tolerance_linear)
+    return abs(gap.value_linear - top.level_linear) <= near
 
 
 def _times(count: int) -> str:
