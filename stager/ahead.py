@@ -31,7 +31,8 @@ def beside() -> ThreadPoolExecutor:
 def _keep_freed_memory() -> None:
     """Let glibc keep what blocks leave for the next ones, and let threads share it.
 
-    Asking the system again for each block took a seventh of a long file's time. Source: mallopt(3). Other allocators are left as they are.
+    Asking the system again for each block took a seventh of a long file's time. Source: mallopt(3). Other allocators
+    are left as they are.
     """
     with suppress(OSError, AttributeError, TypeError):
         mallopt = ctypes.CDLL(None).mallopt
