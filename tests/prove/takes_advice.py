@@ -19,6 +19,8 @@ AVERAGE_DBFS: Final = -18.0
 """What a good take peaks at and averages: the project file's own defaults (common practice, no source)."""
 SILENT_WITHIN_DB: Final = 3.0
 """Inside it a judge need not ask for anything: the project file's own default."""
+LEAST_BUMP_DB: Final = 6.0
+"""How far a bump stands over the music's peak at the least; own figure."""
 SHAPES: Final = ("plucked", "dense", "plucked with a bump", "dense with a bump")
 
 
@@ -63,7 +65,7 @@ def take(seed: int, number: int, turned_db: float = 0.0) -> Take:
     music = (music / np.abs(music).max() * levels.linear(peak_dbfs + turned_db))[:, None]
     music += room(rng, music.shape, peak_dbfs + turned_db - 60.0)
     changes = asked(music)
-    heard = music + _bump(rng)[:, None] * levels.linear(peak_dbfs + turned_db) if "bump" in shape else music
+    heard = _over(music, _bump(rng)[:, None] * levels.linear(peak_dbfs + turned_db)) if "bump" in shape else music
     name = f"{seed}-{number:04d} {shape}, peak {peak_dbfs:.1f}, peak asks {changes[0]:+.1f}, average {changes[1]:+.1f}"
     decided_by, apart_db = ("peak", "average")[int(np.argmin(changes))], abs(changes[0] - changes[1])
     return Take(name, heard, min(changes), decided_by, apart_db, (seed, number))
@@ -95,10 +97,21 @@ def _dense(rng: Rng) -> Array:
     return tone * (1.0 - depth * (0.5 + 0.5 * np.sin(2 * np.pi * 0.9 * t)))
 
 
+def _over(music: Array, knock: Array) -> Array:
+    """Add a knock; where it falls against the music, so much more of it that it stands 6 dB over it all the same.
+
+    A moment that is less far over all the rest may be an accent, and nobody can tell which of the two it was.
+    """
+    least = levels.linear(LEAST_BUMP_DB) * np.abs(music).max()
+    while np.abs(music + knock).max() < least:
+        knock = 1.05 * knock
+    return np.asarray(music + knock)
+
+
 def _bump(rng: Rng) -> Array:
     """One knock at the stand, 6 to 14 dB over the music's peak, gone within a tenth of a second."""
     out, t = np.zeros(round(SECONDS * RATE_HZ)), np.arange(RATE_HZ // 5) / RATE_HZ
     knock = np.sin(2 * np.pi * rng.uniform(40.0, 90.0) * t) * np.exp(-t / 0.025)
     first = round(rng.uniform(1.0, SECONDS - 2.0) * RATE_HZ)
-    out[first : first + len(knock)] = levels.linear(rng.uniform(6.0, 14.0)) * knock / np.abs(knock).max()
+    out[first : first + len(knock)] = levels.linear(rng.uniform(LEAST_BUMP_DB, 14.0)) * knock / np.abs(knock).max()
     return out
