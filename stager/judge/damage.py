@@ -14,6 +14,8 @@ MOST_PLACES = 20
 """Places that a finding lists; all events are counted."""
 SAME_LEVEL = 0.0001
 """Parts of a level by which two levels may differ and be one."""
+COARSE_STEP = 2.0**-14
+"""Two codes of 16 bits: where one value is held, nothing was dithered behind it, and a level is no wider."""
 LIMITS = DamageLimits()
 
 
@@ -210,7 +212,7 @@ def _missing(
 
 def _rests_at(gap: Gap, top: FlatTop) -> bool:
     """Whether a held stretch lies at the level of tops that were cut."""
-    near = max(SAME_LEVEL * abs(top.level_linear), top.tolerance_linear)
+    near = max(SAME_LEVEL * abs(top.level_linear), min(top.tolerance_linear, COARSE_STEP))
     return abs(gap.value_linear - top.level_linear) <= near
 
 

@@ -42,8 +42,8 @@ STARK_SHARE: Final = 0.05
 """Mean size of the sound on each side of such a step over the step: sound goes on there (own figure)."""
 STARK_MOVES: Final = 4
 """Of the differences on each side of such a step, those that must not be 0; square waves rest."""
-EVEN_MOVES: Final = 1.15
-EVEN_SIZES: Final = 1.5
+EVEN_MOVES: Final = 1.4
+EVEN_SIZES: Final = 1.3
 """Movement, and size, on one side of a bend alone over those on the other, up to which nothing begins there."""
 TURN_SHARE: Final = 0.2
 """Movement before and behind such a bend over the bend, the two in opposite directions (own figure)."""
