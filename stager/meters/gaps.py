@@ -42,9 +42,10 @@ STARK_SHARE: Final = 0.05
 """Mean size of the sound on each side of such a step over the step: sound goes on there (own figure)."""
 STARK_MOVES: Final = 4
 """Of the differences on each side of such a step, those that must not be 0; square waves rest."""
-EVEN_MOVES: Final = 1.4
-EVEN_SIZES: Final = 1.3
-"""Movement, and size, on one side of a bend alone over those on the other, up to which nothing begins there."""
+EVEN: Final = (1.15, 1.2)
+LOOSE: Final = (1.4, 1.5)
+"""Movement, and size, on one side of a bend alone over those on the other, up to which nothing begins there:
+of the two, one must be even, and the other may be loosely so."""
 TURN_SHARE: Final = 0.2
 """Movement before and behind such a bend over the bend, the two in opposite directions (own figure)."""
 STEP, BEND, NEITHER = 1.0, 0.5, 0.0
@@ -206,7 +207,8 @@ def _kind(row: Samples, at: int, size: float) -> float:
     if not are_alike(before, behind):
         return NEITHER
     left, right = sizes(row, at, at + 1)
-    even = max(before, behind) <= EVEN_MOVES * min(before, behind) and max(left, right) <= EVEN_SIZES * min(left, right)
+    moved, sized = max(before, behind) / min(before, behind), max(left, right) / max(1e-9, min(left, right))
+    even = (moved <= EVEN[0] and sized <= LOOSE[1]) or (moved <= LOOSE[0] and sized <= EVEN[1])
     return STEP if step else BEND if even and _turns_round(row, at, size) else NEITHER
 
 
