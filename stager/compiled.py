@@ -1,15 +1,17 @@
 """The only door to numba: compiled sample loops that run without the interpreter lock.
 
 A loop compiles once and is cached beside its source, or in the user's cache folder where the source is read only. Where
-neither can be written (numba 0.68 then raises while decorating), the loop compiles anew in each process instead.
+neither can be written (numba 0.68 then raises while decorating), the loop compiles anew in each process instead. numba
+asks whether a loop's own file changed; what the loop takes from other files is compiled into it, so we ask that too.
 """
 
 import time
 from collections.abc import Callable
-from typing import Final, ParamSpec, TypeVar, cast
+from typing import Any, Final, ParamSpec, TypeVar, cast
 
 from numba import njit
 from numba.core import event
+from numba.core.dispatcher import Dispatcher
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -21,9 +23,24 @@ PATIENCE_S: Final = 1.0
 def sample_loop(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a loop over samples; IEEE arithmetic stays in the order in which it is written."""
     try:
-        return cast("Callable[P, R]", njit(cache=True, nogil=True, error_model="numpy")(function))
+        loop: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
         return cast("Callable[P, R]", njit(nogil=True, error_model="numpy")(function))
+    file = loop._cache._cache_file  # noqa: SLF001 - numba has no other way to say what a cached loop depends on
+    file._source_stamp = (file._source_stamp, _taken_in(function))  # noqa: SLF001
+    return cast("Callable[P, R]", loop)
+
+
+def _taken_in(function: Callable[P, R]) -> tuple[str, ...]:
+    """What a loop's file holds that comes from elsewhere and may be compiled into it: other loops, and numbers."""
+    found = []
+    for name, value in function.__globals__.items():
+        if isinstance(value, Dispatcher) and value.py_func.__module__ != function.__module__:
+            cache = getattr(getattr(value, "_cache", None), "_cache_file", None)
+            found.append(f"{name} {getattr(cache, '_source_stamp', None)}")
+        elif isinstance(value, int | float):
+            found.append(f"{name} {value!r}")
+    return tuple(sorted(found))
 
 
 def tell_of_compiling(tell: Callable[[], None]) -> None:

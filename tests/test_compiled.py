@@ -71,3 +71,46 @@ def test_loop_without_a_place_for_its_cache(tmp_path: Path) -> None:
     nowhere = {**os.environ, "NUMBA_CACHE_DIR": "/proc/nowhere"}
     done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=True, env=nowhere)
     assert done.stdout == "10.0\n"
+
+
+INNER = """from stager.compiled import sample_loop
+
+STEP = 1.0
+
+
+@sample_loop
+def stepped(value):
+    return value + STEP
+"""
+OUTER = """from inner import STEP, stepped
+from stager.compiled import sample_loop
+
+
+@sample_loop
+def called(value):
+    return stepped(value)
+
+
+@sample_loop
+def counted(value):
+    return value * STEP
+
+
+print(called(1.0), counted(1.0), len(called._cache_hits))
+"""
+
+
+def test_a_loop_in_another_file_that_changed(tmp_path: Path) -> None:
+    """What a cached loop calls, and the numbers it takes, are those of today though its own file is as it was."""
+    kept = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+
+    def printed(inner: str) -> str:
+        (tmp_path / "inner.py").write_text(inner, encoding="utf-8")
+        (tmp_path / "outer.py").write_text(OUTER, encoding="utf-8")
+        line = [sys.executable, "-B", tmp_path / "outer.py"]
+        return subprocess.run(line, capture_output=True, text=True, check=True, env=kept).stdout.strip()
+
+    assert printed(INNER) == "2.0 1.0 0"
+    assert printed(INNER) == "2.0 1.0 1"
+    assert printed(INNER.replace("STEP = 1.0", "STEP = 3.0")) == "4.0 3.0 0"
+    assert printed(INNER.replace("value + STEP", "value - STEP")) == "0.0 1.0 0"

@@ -1,5 +1,6 @@
 """Every command with its options. A command's room is loaded when it runs, so that `--help` waits for none of them."""
 
+import gc
 import importlib
 import io
 import os
@@ -7,6 +8,7 @@ import signal
 import sys
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
+from types import ModuleType
 from typing import Annotated, Any, Final, TextIO
 
 import typer
@@ -65,7 +67,7 @@ _TOLD_TO_END: Final[list[int]] = []
 def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
     """Load the room of a command, run it, and exit with its status."""
     try:
-        module = importlib.import_module(f"stager.cli.{room}")
+        module = _loaded(room)
         is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
         if (compiled := sys.modules.get("stager.compiled")) and is_watched:
             compiled.tell_of_compiling(_say_that_it_compiles)
@@ -89,6 +91,16 @@ def _say_that_it_compiles() -> None:
     words = "Compiling the measuring loops, as a first run does: up to a minute, once; later runs start at once."
     with suppress(OSError):
         print(words, file=sys.stderr, flush=True)
+
+
+def _loaded(room: str) -> ModuleType:
+    """Load the room of a command; nothing that is loaded is rubbish, so nobody looks for any meanwhile, or later."""
+    gc.disable()
+    try:
+        return importlib.import_module(f"stager.cli.{room}")
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @app.callback(invoke_without_command=True)
