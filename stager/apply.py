@@ -76,7 +76,7 @@ def apply_trim(
     check_fits(path, measured, gain_db, after)
     dithered = settings.dither == "tpdf" and needs_rounding(before, after, gain_db)
     gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, measured.silences)
-    with open_audio(path, settle_s=0.0) as source, placing(draft.path):
+    with open_audio(path, settle_s=0.0, kept=heard.kept) as source, placing(draft.path):
         as_it_is = gain_db == 0.0 and after == before and processed is None
         steps = processed.names if processed else ()
         what = history_words(__version__, gain_db, dithered=dithered, steps=steps)

@@ -1,12 +1,12 @@
 """Reads one file from end to end, measures it and judges what needs no project."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from stager.ahead import ahead
-from stager.containers import AudioFile, fingerprint_of, open_audio
+from stager.containers import AudioFile, KeptBytes, fingerprint_of, open_audio
 from stager.errors import ChangedStem
 from stager.judge import (
     channel_findings,
@@ -26,6 +26,8 @@ from stager.model.condition import Condition
 from stager.model.limits import Limits
 from stager.names import bytes_hex, shown
 
+MOST_KEPT_BYTES: Final = 96 << 20
+"""A longer file is read twice: once to measure it, once to copy it."""
 LIMITS: Final = Limits()
 """The thresholds where nobody set others."""
 
@@ -34,24 +36,28 @@ LIMITS: Final = Limits()
 class Heard:
     """What reading a file told: its stream and hash, everything that was measured, and which file it was.
 
-    `cut_short` says that its header promises more than the file holds.
+    `cut_short` says that its header promises more than the file holds; `kept` holds its bytes, where that was asked for
+    and they are few enough.
     """
 
     source: SourceInfo
     measured: Measured
     fingerprint: Fingerprint
     cut_short: bool
+    kept: KeptBytes | None = field(default=None, repr=False, compare=False)
 
 
-def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False) -> Heard:
+def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False, keep: bool = False) -> Heard:
     """Read a file from end to end and measure it; `named` is its path as the result gives it.
+
+    With `keep`, its bytes are kept where that is worth it, so that a copy is made of the very bytes that were measured.
 
     Raises:
         StemError: where it can't be read as a whole; with `take_cut` a file that was cut short is measured as it is.
     """
     before = fingerprint_of(path)
     with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file:
-        heard = _heard(file, named, before)
+        heard = _heard(file, named, before, keep=keep)
     if fingerprint_of(path) != before:
         raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
     return heard
@@ -110,9 +116,10 @@ def not_finite_sentence(measured: Measured) -> str:
     return f"Damaged: {count} no level at all (NaN, infinity or beyond +360 dBFS), the first at {at_s:.3f} s."
 
 
-def _heard(file: AudioFile, named: str, before: Fingerprint) -> Heard:
+def _heard(file: AudioFile, named: str, before: Fingerprint, *, keep: bool) -> Heard:
     panel, digest = Panel(file.info), hashlib.sha256()
-    for block in ahead(file.blocks(digest)):
+    kept = KeptBytes(digest) if keep and file.may_be_kept and file.file_bytes <= MOST_KEPT_BYTES else None
+    for block in ahead(file.blocks(kept or digest)):
         panel.update(block)
     source = SourceInfo(
         path=shown(named),
@@ -126,4 +133,4 @@ def _heard(file: AudioFile, named: str, before: Fingerprint) -> Heard:
         frames=file.info.frames,
         duration_s=file.info.duration_s,
     )
-    return Heard(source, panel.result(), before, file.unfinished is not None)
+    return Heard(source, panel.result(), before, file.unfinished is not None, kept)

@@ -117,7 +117,7 @@ def prepare(job: StemJob) -> Prepared | Unchanged:
         StemError: where this stem can't be staged.
         PlaceError: where the outbox can't be written.
     """
-    heard = _heard(job)
+    heard = _heard(job, keep=not job.project.plugins_for(job.stem, "step"))
     if heard.source.sha256 == job.known_sha256:
         return Unchanged(heard.fingerprint)
     with sounding(job.project, job.stem, job.path, heard, keep=True) as sound:
@@ -189,11 +189,12 @@ def measure_member(job: StemJob) -> tuple[Heard, LinkMember] | Unchanged:
     return heard, member
 
 
-def _heard(job: StemJob) -> Heard:
+def _heard(job: StemJob, *, keep: bool = False) -> Heard:
     if job.clash:
         raise NameRefused(job.clash)
     settle_s = job.project.settings.project.settle_s
-    heard = job.heard or hear(job.path, os.path.relpath(job.path, job.project.folder), settle_s=settle_s)
+    named = os.path.relpath(job.path, job.project.folder)
+    heard = job.heard or hear(job.path, named, settle_s=settle_s, keep=keep)
     if heard.measured.not_finite_frame is not None:
         raise NotFiniteStem(f"{job.stem}: expected finite samples. {not_finite_sentence(heard.measured)}")
     return heard

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from stager import hear as room
-from stager.containers import AudioFile
+from stager.containers import AudioFile, KeptBytes
 from stager.errors import ChangedStem, StillGrowingStem, TruncatedStem, UnreadableStem
 from stager.hear import Heard, findings_of, hear, not_finite_sentence
 from stager.model import Encoding, Fingerprint, Verdict
@@ -115,8 +117,8 @@ class Meddler:
     def __init__(self, path: Path, content: bytes) -> None:
         self._path, self._content = path, content
 
-    def __call__(self, wave: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
-        heard = self._heard(wave, shown_path, before)
+    def __call__(self, wave: AudioFile, shown_path: str, before: Fingerprint, *, keep: bool) -> Heard:
+        heard = self._heard(wave, shown_path, before, keep=keep)
         written(self._path, self._content)
         return heard
 
@@ -137,9 +139,9 @@ def test_file_that_is_replaced_while_it_is_read(tmp_path: Path, monkeypatch: pyt
     content = wav(noise(1000))
     real = room._heard
 
-    def swapping(wave: AudioFile, shown_path: str, before: Fingerprint) -> Heard:
+    def swapping(wave: AudioFile, shown_path: str, before: Fingerprint, *, keep: bool) -> Heard:
         written(tmp_path / "b", content, age_s=AGE_S).replace(tmp_path / "a.wav")
-        return real(wave, shown_path, before)
+        return real(wave, shown_path, before, keep=keep)
 
     monkeypatch.setattr(room, "_heard", swapping)
     with pytest.raises(ChangedStem, match="found it changed"):
@@ -200,3 +202,29 @@ def test_original_is_left_alone(tmp_path: Path) -> None:
         before.st_ctime_ns,
         before.st_ino,
     )
+
+
+KEPT_SIZES = st.lists(st.integers(0, 40), min_size=1, max_size=12)
+
+
+@given(sizes=KEPT_SIZES, start=st.integers(0, 300), count=st.integers(0, 300))
+def test_kept_bytes_are_those_that_passed(sizes: list[int], start: int, count: int) -> None:
+    """Whatever the pieces, any stretch of what was read comes back, and the digest saw it all."""
+    pieces = [bytes((number * 7 + at) % 256 for at in range(size)) for number, size in enumerate(sizes)]
+    whole, digest = b"".join(pieces), hashlib.sha256()
+    kept = KeptBytes(digest)
+    for piece in pieces:
+        kept.update(piece)
+    assert digest.digest() == hashlib.sha256(whole).digest()
+    if start < len(whole):
+        assert kept.read(start, count) == whole[start : start + count]
+
+
+def test_a_short_wave_is_kept_where_asked(tmp_path: Path) -> None:
+    """Every byte of the file is, those around the samples too; unasked, none is."""
+    content = wav(noise(70_000), 24, after=[(b"LIST", b"abc")])
+    path = written(tmp_path / "a.wav", content, age_s=AGE_S)
+    kept = hear(path, "a.wav", settle_s=1.0, keep=True).kept
+    assert kept is not None
+    assert kept.read(0, len(content)) == content
+    assert hear(path, "a.wav", settle_s=1.0).kept is None

@@ -5,13 +5,14 @@ import stat
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from stager.containers.fmt import SAMPLE_RATES_HZ
 from stager.containers.foreign import is_foreign
 from stager.containers.sndfile import parse_foreign
-from stager.containers.source import AudioFile, reading
+from stager.containers.source import AudioFile, KeptBytes, reading
 from stager.containers.wave import is_wave, parse_wave
 from stager.errors import StemError, StillGrowingStem, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.files import open_source
@@ -30,11 +31,14 @@ NOT_STAGED: Final = {
 
 
 @contextmanager
-def open_audio(path: Path, *, settle_s: float, take_cut: bool = False) -> Iterator[AudioFile]:
+def open_audio(
+    path: Path, *, settle_s: float, take_cut: bool = False, kept: KeptBytes | None = None
+) -> Iterator[AudioFile]:
     """Open a file of audio for reading only; the file is neither locked nor changed.
 
     A file whose header and length disagree is refused; with `take_cut` one that was cut short is given as far as it
-    goes. `settle_s` is how long ago it must have changed before a wrong header counts as final.
+    goes. `settle_s` is how long ago it must have changed before a wrong header counts as final. With `kept`, bytes that
+    were read before are not read again; who opens it so must see that it is the same file still.
 
     Raises:
         UnreadableStem: not a regular file, not audio, without frames, or not permitted.
@@ -45,7 +49,7 @@ def open_audio(path: Path, *, settle_s: float, take_cut: bool = False) -> Iterat
     with reading(path):
         descriptor = open_source(path)
     try:
-        yield _parse(path, descriptor, settle_s, take_cut=take_cut)
+        yield replace(_parse(path, descriptor, settle_s, take_cut=take_cut), kept=kept)
     finally:
         os.close(descriptor)
 

@@ -2,9 +2,10 @@
 
 import os
 from abc import ABC, abstractmethod
+from bisect import bisect_right
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -22,18 +23,51 @@ COPY_BYTES: Final = 1 << 20
 class Digest(Protocol):
     """A running hash, as hashlib makes them."""
 
-    def update(self, data: bytes | bytearray | memoryview, /) -> None:
+    def update(self, data: bytes, /) -> None:
         """Take in the next bytes."""
+
+
+class KeptBytes:
+    """The bytes of a file in the pieces it was read in, kept on their way into a digest, so that none is read again."""
+
+    def __init__(self, digest: Digest) -> None:
+        self._digest, self._length = digest, 0
+        self._starts: list[int] = []
+        self._pieces: list[bytes] = []
+
+    def update(self, data: bytes, /) -> None:
+        """Take in the next bytes."""
+        self._digest.update(data)
+        if data:
+            self._starts.append(self._length)
+            self._pieces.append(data)
+            self._length += len(data)
+
+    def read(self, start: int, count: int) -> bytes:
+        """Give bytes of the file, fewer where it ends before them; a piece as it was read is not copied."""
+        at = bisect_right(self._starts, start) - 1
+        first = self._pieces[at]
+        if start == self._starts[at] and count == len(first):
+            return first
+        found = first[start - self._starts[at] :][:count]
+        while len(found) < count and at + 1 < len(self._pieces):
+            at += 1
+            found += self._pieces[at][: count - len(found)]
+        return found
 
 
 @dataclass(frozen=True)
 class AudioFile(ABC):
-    """An open file of audio; `info` is its stream, `file_bytes` its length. Made by `open_audio`."""
+    """An open file of audio; `info` is its stream, `file_bytes` its length. Made by `open_audio`.
+
+    With `kept`, its bytes come from memory, as they were when it was read before.
+    """
 
     path: Path
     descriptor: int
     info: StreamInfo
     file_bytes: int
+    kept: KeptBytes | None = field(default=None, kw_only=True, repr=False, compare=False)
 
     @property
     @abstractmethod
@@ -44,6 +78,11 @@ class AudioFile(ABC):
     @abstractmethod
     def promised_s(self) -> float | None:
         """How many seconds the header promises, where it says."""
+
+    @property
+    def may_be_kept(self) -> bool:
+        """Whether its samples can come from bytes in memory."""
+        return False
 
     @abstractmethod
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
@@ -75,14 +114,18 @@ class AudioFile(ABC):
         Raises:
             ChangedStem: where they are not there.
         """
+        raw = self.kept.read(start, count) if self.kept else self._read(start, count)
+        if len(raw) != count:
+            name = shown(self.path.name)
+            raise ChangedStem(f"{name}: expected {count} bytes at {start}, and the file ends before them")
+        return raw
+
+    def _read(self, start: int, count: int) -> bytes:
         with reading(self.path):
             raw = os.pread(self.descriptor, count, start)
             while raw and len(raw) < count:
                 more = os.pread(self.descriptor, count - len(raw), start + len(raw))
                 raw = raw + more if more else b""
-        if len(raw) != count:
-            name = shown(self.path.name)
-            raise ChangedStem(f"{name}: expected {count} bytes at {start}, and the file ends before them")
         return raw
 
     def raw(self, start: int, end: int) -> Iterator[bytes]:

@@ -52,6 +52,11 @@ class WaveFile(AudioFile):
             return None
         return data.size / self.frame_bytes / self.info.sample_rate_hz
 
+    @property
+    def may_be_kept(self) -> bool:
+        """All is read by ourselves."""
+        return True
+
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
         """Give the samples in order, as every `AudioFile` does."""
         block_bytes = self._block_frames * self.frame_bytes

@@ -35,11 +35,12 @@ class CopyPlan:
     processed: Callable[[], Iterator[Samples]] | None = None
 
     def blocks(self, seen: Digest) -> Iterator[Samples]:
-        """Give the samples that the gain is applied to; every byte of the original passes through `seen`."""
+        """Give the samples that the gain is applied to; every byte that is read again passes through `seen`."""
+        digest = None if self.source.kept else seen
         if self.processed is None:
-            yield from ahead(self.source.blocks(seen))
+            yield from ahead(self.source.blocks(digest))
         else:
-            self.source.digest_stretch(seen, 0, self.source.file_bytes)
+            self.source.digest_stretch(digest, 0, self.source.file_bytes)
             yield from self.processed()
 
 
@@ -74,7 +75,7 @@ def write_copy(plan: CopyPlan, out: BinaryIO) -> Written:
     """
     seen = hashlib.sha256()
     written = _write(plan, out, seen)
-    if seen.hexdigest() != plan.source_sha256:
+    if plan.source.kept is None and seen.hexdigest() != plan.source_sha256:
         raise ChangedStem(f"{shown(plan.source.path.name)}: expected the bytes that were measured, found others")
     return written
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from stager.compiled import sample_loop
 from stager.meters.held import APART, LEAST_FRAMES, LOOK, are_alike, find_held, moves, sizes
+from stager.meters.lanes import largest_bend
 from stager.meters.peak import Samples
 from stager.model.damage import Gap, Gaps
 
@@ -161,7 +162,7 @@ def _find_bends(row: Samples, place: int, first: int, bends: Samples) -> int:
     least = bends[:, 0].min()
     while place < last:
         end = min(last, place + CHUNK)
-        if _largest_bend(row, place, end) > max(least, LEAST_BEND_LINEAR):
+        if largest_bend(row[place - 1 : end + 1]) > max(least, LEAST_BEND_LINEAR):
             for i in range(place, end):
                 size = abs(row[i - 1] - 2.0 * row[i] + row[i + 1])
                 if size > max(least, LEAST_BEND_LINEAR) and _stands_out(row, i, size):
@@ -170,15 +171,6 @@ def _find_bends(row: Samples, place: int, first: int, bends: Samples) -> int:
                     least = bends[:, 0].min()
         place = end
     return place
-
-
-@sample_loop
-def _largest_bend(row: Samples, first: int, last: int) -> float:
-    a = b = 0.0
-    for i in range(first, last - 1, 2):
-        a = max(a, abs(row[i - 1] - 2.0 * row[i] + row[i + 1]))
-        b = max(b, abs(row[i] - 2.0 * row[i + 1] + row[i + 2]))
-    return float(max(a, b, abs(row[last - 2] - 2.0 * row[last - 1] + row[last])))
 
 
 @sample_loop
@@ -197,7 +189,7 @@ def _kind(row: Samples, at: int, size: float) -> float:
 
     A note that begins bends the waveform far above all else only where it makes it louder.
     """
-    beside = max(_largest_bend(row, at - LOOK + 2, at - 1), _largest_bend(row, at + 2, at + LOOK - 2))
+    beside = max(largest_bend(row[at - LOOK + 1 : at]), largest_bend(row[at + 1 : at + LOOK - 1]))
     if size <= BESIDE_BENDS * beside:
         return NEITHER
     step = _is_step(row, at, STEP_BENDS)

@@ -31,3 +31,19 @@ def lowest_and_highest(part: Samples) -> tuple[float, float]:
     for i in range(whole, len(part)):
         a, p = min(a, part[i]), max(p, part[i])
     return min(a, b, c, d), max(p, q, r, s)
+
+
+@sample_loop
+def largest_bend(part: Samples) -> float:
+    """Give the largest absolute second difference of a stretch, (frames,), of three frames or more."""
+    bends = len(part) - 2
+    whole = bends - bends % 4
+    a = b = c = d = 0.0
+    for i in range(0, whole, 4):
+        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
+        b = max(b, abs(part[i + 1] - 2.0 * part[i + 2] + part[i + 3]))
+        c = max(c, abs(part[i + 2] - 2.0 * part[i + 3] + part[i + 4]))
+        d = max(d, abs(part[i + 3] - 2.0 * part[i + 4] + part[i + 5]))
+    for i in range(whole, bends):
+        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
+    return max(a, b, c, d)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stager.compiled import sample_loop
-from stager.meters.lanes import largest_abs
+from stager.meters.lanes import largest_abs, largest_bend
 from stager.meters.peak import Peaks, Samples
 
 HALF_TAPS: Final = 48
@@ -28,6 +28,8 @@ PHASE_TAPS: Final = 12
 PHASE_BETA: Final = 7.0
 PHASES: Final = 16
 CHUNK: Final = 256
+APART: Final = 12
+"""Samples between two stretches that are worked out as one: each needs a few beside it."""
 PART: Final = 32
 """Points of the doubled grid that share a bound."""
 EDGE: Final = PHASE_TAPS // 4
@@ -152,17 +154,39 @@ def _interpolated_peak(
     largest = largest_abs(row)
     if largest > peak:
         peak, place = largest, float(_first_at(row, largest))
-    grid = np.empty(2 * (CHUNK + 2 * EDGE))
+    grid, between = np.empty(2 * (CHUNK + 2 * EDGE)), np.empty(CHUNK + 2 * EDGE)
     left, right = HALF_TAPS // 2 + EDGE - 1, HALF_TAPS // 2 + EDGE
     for first in range(left, row.shape[0] - right, CHUNK):
-        count = min(CHUNK, row.shape[0] - right - first)
-        if prune and _chunk_bound(row, first - left, first + count + right, bounds) <= peak:
+        begin, end = first, min(first + CHUNK, row.shape[0] - right)
+        bound, excess = _chunk_bound(row, first - left, end + right, bounds)
+        if prune and bound <= peak:
             continue
-        _double(row, half, first - EDGE, count + 2 * EDGE, grid)
-        peak, at = _search(grid, phase, bounds, count, peak, prune)
-        if at >= 0.0:
-            place = first + at
+        while begin < end:
+            stop = end
+            if prune:
+                begin, stop = _next_stretch(row, begin, end, excess, peak)
+            if begin < stop:
+                _double(row, half, begin - EDGE, stop - begin + 2 * EDGE, grid, between)
+                peak, at = _search(grid, phase, bounds, stop - begin, peak, prune)
+                if at >= 0.0:
+                    place = begin + at
+            begin = stop
     return peak, place
+
+
+@sample_loop
+def _next_stretch(row: Samples, start: int, end: int, excess: float, peak: float) -> tuple[int, int]:
+    """The next samples behind which a new peak may lie, with those between two such that are close together."""
+    part = row[start : end + 1]
+    first = 0
+    while first < len(part) - 1 and (max(abs(part[first]), abs(part[first + 1])) + excess) * SLACK <= peak:
+        first += 1
+    stop = last = first
+    while stop < len(part) - 1 and stop - last <= APART:
+        stop += 1
+        if (max(abs(part[stop - 1]), abs(part[stop])) + excess) * SLACK > peak:
+            last = stop
+    return start + first, start + last if last > first else end
 
 
 @sample_loop
@@ -174,36 +198,23 @@ def _first_at(row: Samples, largest: float) -> int:
 
 
 @sample_loop
-def _largest_bend(row: Samples, first: int, last: int) -> float:
-    """The largest absolute second difference whose three points lie from `first` up to `last`."""
-    part = row[first:last]
-    bends = len(part) - 2
-    whole = bends - bends % 4
-    a = b = c = d = 0.0
-    for i in range(0, whole, 4):
-        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
-        b = max(b, abs(part[i + 1] - 2.0 * part[i + 2] + part[i + 3]))
-        c = max(c, abs(part[i + 2] - 2.0 * part[i + 3] + part[i + 4]))
-        d = max(d, abs(part[i + 3] - 2.0 * part[i + 4] + part[i + 5]))
-    for i in range(whole, bends):
-        a = max(a, abs(part[i] - 2.0 * part[i + 1] + part[i + 2]))
-    return float(max(a, b, c, d))
-
-
-@sample_loop
-def _chunk_bound(row: Samples, first: int, last: int, bounds: Bounds) -> float:
-    """What no point of the fine grid over these samples can exceed."""
-    largest, bend = largest_abs(row[first:last]), _largest_bend(row, first, last)
+def _chunk_bound(row: Samples, first: int, last: int, bounds: Bounds) -> tuple[float, float]:
+    """What no point of the fine grid over these samples can exceed, and by how much one can pass its two neighbours."""
+    largest, bend = largest_abs(row[first:last]), largest_bend(row[first:last])
     doubled = largest + bounds.half_curve * bend
     grid_bend = (0.5 + 2.0 * bounds.half_curve) * bend
-    curved = doubled + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
-    return min(largest * bounds.total, curved * SLACK)
+    excess = bounds.half_curve * bend + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
+    return min(largest * bounds.total, (largest + excess) * SLACK), excess
 
 
 @sample_loop
-def _double(row: Samples, half: Samples, first: int, count: int, grid: Samples) -> None:
-    """Fill the doubled grid: grid[2k] is sample first + k, grid[2k + 1] the value midway to the next."""
-    between = np.zeros(CHUNK + 2 * EDGE)
+def _double(row: Samples, half: Samples, first: int, count: int, grid: Samples, between: Samples) -> None:
+    """Fill the doubled grid: grid[2k] is sample first + k, grid[2k + 1] the value midway to the next.
+
+    `between` is room for the latter.
+    """
+    for k in range(count):
+        between[k] = 0.0
     for tap in range(HALF_TAPS // 2):
         weight, near, far = half[tap], first + tap - HALF_TAPS // 2 + 1, first + HALF_TAPS // 2 - tap
         one, other = row[near : near + count], row[far : far + count]
@@ -228,7 +239,7 @@ def _search(
         largest = largest_abs(grid[first - 2 * EDGE : last + 2 * EDGE])
         if prune and largest * (bounds.near + bounds.far) <= peak:
             continue
-        bend = _largest_bend(grid, first - 2 * EDGE, last + 2 * EDGE)
+        bend = largest_bend(grid[first - 2 * EDGE : last + 2 * EDGE])
         curve = (bounds.phase_curve * bend + bounds.phase_rest * largest) * SLACK
         if prune and largest + curve <= peak:
             continue
