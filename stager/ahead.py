@@ -4,9 +4,10 @@ import ctypes
 import os
 from collections.abc import Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from functools import cache
 from itertools import islice
+from threading import Lock
 from typing import Final, TypeVar
 
 T = TypeVar("T")
@@ -17,15 +18,35 @@ M_MMAP_THRESHOLD: Final = -3
 ARENAS: Final = 2
 LARGEST_KEPT_BYTES: Final = 32 << 20
 KEPT_BYTES: Final = 64 << 20
+CORES: Final = os.cpu_count() or 1
 ALONE: Final = 2
 """Items that the calling thread works out itself: what is so short is not worth another thread."""
+_AT_WORK: Final[list[None]] = []
+_AT_WORK_LOCK: Final = Lock()
+
+
+@contextmanager
+def at_work() -> Iterator[None]:
+    """Tell that this thread works on a stem for as long: where each core has one, help would only be in the way."""
+    with _AT_WORK_LOCK:
+        _AT_WORK.append(None)
+    try:
+        yield
+    finally:
+        with _AT_WORK_LOCK:
+            _AT_WORK.pop()
+
+
+def has_spare_core() -> bool:
+    """Say whether fewer stems are at work than there are cores."""
+    return len(_AT_WORK) < CORES
 
 
 @cache
 def beside() -> ThreadPoolExecutor:
     """Give the threads that work beside those of the stems: for tasks that wait for no other task."""
     _keep_freed_memory()
-    return ThreadPoolExecutor(2 * (os.cpu_count() or 1), thread_name_prefix="beside")
+    return ThreadPoolExecutor(2 * CORES, thread_name_prefix="beside")
 
 
 def _keep_freed_memory() -> None:
@@ -46,15 +67,15 @@ if hasattr(os, "register_at_fork"):
 
 
 def ahead(items: Iterator[T]) -> Generator[T, None, None]:
-    """Give what `items` gives, in order, its errors too; one item is worked out ahead of the one that is given.
+    """Give what `items` gives, in order, its errors too; with a core to spare, one item is worked out ahead.
 
     Only one thread at a time works on `items`; when this iterator ends or is closed, none does.
     """
     count = 0
-    for item in islice(items, ALONE):
+    for item in islice(items, ALONE) if has_spare_core() else items:
         count += 1
         yield item
-    if count < ALONE:
+    if count != ALONE:
         return
     coming = beside().submit(_some, items)
     try:

@@ -9,7 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from stager import __version__
-from stager.ahead import ahead
+from stager.ahead import ahead, at_work
 from stager.containers import (
     CopyPlan,
     FinalFigures,
@@ -76,7 +76,7 @@ def apply_trim(
     check_fits(path, measured, gain_db, after)
     dithered = settings.dither == "tpdf" and needs_rounding(before, after, gain_db)
     gain = Gain(linear_from_db(gain_db), dithered, heard.source.sha256, measured.silences)
-    with open_audio(path, settle_s=0.0, kept=heard.kept) as source, placing(draft.path):
+    with open_audio(path, settle_s=0.0, kept=heard.kept) as source, placing(draft.path), at_work():
         as_it_is = gain_db == 0.0 and after == before and processed is None
         steps = processed.names if processed else ()
         what = history_words(__version__, gain_db, dithered=dithered, steps=steps)
@@ -131,7 +131,7 @@ def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) ->
 
 def _read_back(path: Path, wanted: frozenset[Figure]) -> tuple[Measured, str]:
     digest = sha256()
-    with open_audio(path, settle_s=0.0) as copy:
+    with open_audio(path, settle_s=0.0) as copy, at_work():
         panel = Panel(copy.info, wanted)
         for block in ahead(copy.blocks(digest)):
             panel.update(block)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from stager.ahead import ahead
+from stager.ahead import ahead, at_work
 from stager.containers import AudioFile, KeptBytes, fingerprint_of, open_audio
 from stager.errors import ChangedStem
 from stager.judge import (
@@ -56,7 +56,7 @@ def hear(path: Path, named: str, *, settle_s: float, take_cut: bool = False, kee
         StemError: where it can't be read as a whole; with `take_cut` a file that was cut short is measured as it is.
     """
     before = fingerprint_of(path)
-    with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file:
+    with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file, at_work():
         heard = _heard(file, named, before, keep=keep)
     if fingerprint_of(path) != before:
         raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")

@@ -38,7 +38,7 @@ class CopyPlan:
         """Give the samples that the gain is applied to; every byte that is read again passes through `seen`."""
         digest = None if self.source.kept else seen
         if self.processed is None:
-            yield from ahead(self.source.blocks(digest))
+            yield from self.source.blocks(digest)
         else:
             self.source.digest_stretch(digest, 0, self.source.file_bytes)
             yield from self.processed()
@@ -107,7 +107,7 @@ def _write(plan: CopyPlan, out: BinaryIO, seen: Digest) -> Written:
         return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, seen, plan.blocks(seen)))
     assert isinstance(source, WaveFile)
     layout = lay_out(source, change_of(plan))
-    digest = _poured(write_pieces(source, layout, _audio(plan.blocks(seen), gain, plan.info)), out)
+    digest = _poured(write_pieces(source, layout, ahead(_audio(plan.blocks(seen), gain, plan.info))), out)
     return Written(digest, layout.chunks, layout.not_carried, layout.open_fields)
 
 

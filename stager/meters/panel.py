@@ -6,7 +6,7 @@ from enum import StrEnum
 from math import inf, nextafter
 from typing import Final, Literal, Protocol
 
-from stager.ahead import beside
+from stager.ahead import beside, has_spare_core
 from stager.meters.average import AverageMeter, AverageResult
 from stager.meters.condition import ConditionMeter
 from stager.meters.finite import FiniteMeter
@@ -206,12 +206,14 @@ class Panel:
     def update(self, block: Samples) -> None:
         """Take in the next block, (frames, channels) float64; what is no number is set to 0 in place.
 
-        The meters share a second thread: whichever is free takes the next one, and each sees every block in order.
+        With a core to spare, the meters share a second thread: whichever is free takes the next one, and each sees
+        every block in order.
         """
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         left = [meter for meter in self._all() if meter is not None]
-        helper = beside().submit(_feed, left, block) if block.size >= WORTH_A_THREAD else None
+        is_worth_it = block.size >= WORTH_A_THREAD and has_spare_core()
+        helper = beside().submit(_feed, left, block) if is_worth_it else None
         _feed(left, block)
         if helper and not helper.cancel():
             helper.result()
