@@ -132,7 +132,7 @@ def _finish(path: Path, draft: Draft, written: Written, expected: StreamInfo) ->
 def _read_back(path: Path, wanted: frozenset[Figure]) -> tuple[Measured, str]:
     digest = sha256()
     with open_audio(path, settle_s=0.0) as copy, at_work():
-        panel = Panel(copy.info, wanted)
+        panel = Panel(copy.info, wanted, alone=True)
         for block in ahead(copy.blocks(digest)):
             panel.update(block)
     return panel.result(), digest.hexdigest()

@@ -184,10 +184,10 @@ class Meter(Protocol):
 
 
 class Panel:
-    """Every meter in one pass, or those that are asked for. Samples that are no numbers count as 0, and are counted."""
+    """Every meter in one pass, or those asked for, `alone` in one thread. No numbers count as 0."""
 
-    def __init__(self, info: StreamInfo, figures: Collection[Figure] = frozenset(Figure)) -> None:
-        self.info = info
+    def __init__(self, info: StreamInfo, figures: Collection[Figure] = tuple(Figure), *, alone: bool = False) -> None:
+        self.info, self._alone = info, alone
         channels, rate_hz = info.channels, info.sample_rate_hz
         self._levels, self._finite = LevelPanel(info), FiniteMeter()
         fits = LOUDNESS_RATES_HZ[0] <= rate_hz <= LOUDNESS_RATES_HZ[1]
@@ -212,7 +212,7 @@ class Panel:
         if not self.info.encoding.is_integer:
             self._finite.update(block)
         left = [meter for meter in self._all() if meter is not None]
-        is_worth_it = block.size >= WORTH_A_THREAD and has_spare_core()
+        is_worth_it = not self._alone and block.size >= WORTH_A_THREAD and has_spare_core()
         helper = beside().submit(_feed, left, block) if is_worth_it else None
         _feed(left, block)
         if helper and not helper.cancel():

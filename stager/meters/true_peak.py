@@ -158,8 +158,11 @@ def _interpolated_peak(
     left, right = HALF_TAPS // 2 + EDGE - 1, HALF_TAPS // 2 + EDGE
     for first in range(left, row.shape[0] - right, CHUNK):
         begin, end = first, min(first + CHUNK, row.shape[0] - right)
-        bound, excess = _chunk_bound(row, first - left, end + right, bounds)
-        if prune and bound <= peak:
+        largest = largest_abs(row[first - left : end + right])
+        if prune and largest * bounds.total <= peak:
+            continue
+        excess = _excess(largest, largest_bend(row[first - left : end + right]), bounds)
+        if prune and (largest + excess) * SLACK <= peak:
             continue
         while begin < end:
             stop = end
@@ -198,13 +201,11 @@ def _first_at(row: Samples, largest: float) -> int:
 
 
 @sample_loop
-def _chunk_bound(row: Samples, first: int, last: int, bounds: Bounds) -> tuple[float, float]:
-    """What no point of the fine grid over these samples can exceed, and by how much one can pass its two neighbours."""
-    largest, bend = largest_abs(row[first:last]), largest_bend(row[first:last])
+def _excess(largest: float, bend: float, bounds: Bounds) -> float:
+    """By how much a point of the fine grid can pass the two samples beside it."""
     doubled = largest + bounds.half_curve * bend
     grid_bend = (0.5 + 2.0 * bounds.half_curve) * bend
-    excess = bounds.half_curve * bend + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
-    return min(largest * bounds.total, (largest + excess) * SLACK), excess
+    return bounds.half_curve * bend + bounds.phase_curve * grid_bend + bounds.phase_rest * doubled
 
 
 @sample_loop
