@@ -16,7 +16,7 @@ from stager.model import Fingerprint, StreamInfo
 from stager.names import shown
 from stager.stopping import check_stop
 
-BLOCK_SAMPLES: Final = 1 << 17
+BLOCK_SAMPLES: Final = 1 << 18
 COPY_BYTES: Final = 1 << 20
 
 

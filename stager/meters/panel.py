@@ -33,7 +33,7 @@ RAIL_FRAMES: Final = 4
 """Samples in a row at full scale that count as one event: "4 or more is almost surely clipping" (a rule of thumb in the
 trade, and the count that mastering rooms of the 1990s took for an over)."""
 
-WORTH_A_THREAD: Final = 100_000
+WORTH_A_THREAD: Final = 200_000
 """Samples of a block from which on a second thread is worth its while: all blocks of a long file have more."""
 
 Channels = Literal["loudest", "mean"]

@@ -20,7 +20,7 @@ from stager.steps.kinds import Samples, Stream
 from stager.steps.running import Work, stamps_of, stepped
 
 SPEAKER_FRONT_CENTER: Final = 4
-BLOCK_SAMPLES: Final = 1 << 17
+BLOCK_SAMPLES: Final = 1 << 18
 DTYPE: Final = "<f8"
 
 
