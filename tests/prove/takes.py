@@ -21,9 +21,11 @@ from tests.prove.takes_clean import LOOSE_KINDS
 from tests.prove.takes_faults import NOT_AGAIN, Array
 from tests.prove.takes_pairs import Pair
 from tests.prove.takes_score import FLAT, Outcome, batches, beside, judged, table
-from tests.prove.takes_truth import PROOF_SEED, TUNING_SEEDS, cases
+from tests.prove.takes_truth import PROOF_SEED, TUNING_SEEDS, cases, cases_of
 
 CASES: Final = 1_000
+MORE_LOST: Final = 400
+"""Further cases in which sound is lost: of the hundred among a thousand, a single miss is one in a hundred."""
 PAIRS: Final = 240
 TAKES: Final = 80
 SOURCE: Final = "own truth, a seed of its own"
@@ -43,7 +45,8 @@ def prove(bench: Bench) -> Iterator[Proof]:
     print("\n".join(_played_again(outcomes)), flush=True)
     yield from _flat_tops(outcomes)
     yield from _clean(outcomes)
-    yield from _lost(outcomes)
+    more = judged(bench.stager, bench.folder, cases_of("dropout", PROOF_SEED, CASES, bench.count(MORE_LOST)))
+    yield from _lost([*outcomes, *more])
     yield from _overs(outcomes)
     yield from _channels(bench, PROOF_SEED)
     yield from _advice(bench, PROOF_SEED)
