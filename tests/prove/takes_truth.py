@@ -6,9 +6,9 @@
 """
 
 import argparse
+import itertools
 import sys
 import tempfile
-import itertools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
