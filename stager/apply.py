@@ -1,6 +1,7 @@
 """Applies a trim: writes the copy into a draft, reads it back, fills in the figures that only it can give.
 
-The original is opened for reading once more; its hash and fingerprint must be those from when it was measured.
+The original is opened for reading once more; its fingerprint must be that from when it was measured, and so must the
+hash of what is read again. A short one is not: the very bytes that were measured are copied.
 """
 
 from collections.abc import Sequence

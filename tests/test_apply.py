@@ -1,5 +1,6 @@
 """A trim applied: what is written into the draft, what is checked, and what is said when it does not fit."""
 
+import os
 from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
@@ -155,3 +156,25 @@ def test_there_and_back_in_double(tmp_path: Path, gain_db: float) -> None:
     found = np.frombuffer(back[back.index(b"data") + 8 :], "<f8").reshape(-1, 2)
     assert np.abs(found / samples - 1.0).max() <= 1e-15
     assert not np.array_equal(np.frombuffer(there[there.index(b"data") + 8 :], "<f8"), samples.ravel())
+
+
+@pytest.mark.parametrize("gain_db", [0.0, 3.0])
+def test_a_copy_of_what_was_measured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gain_db: float) -> None:
+    """With its bytes kept, an original is not read again, and the copy is the one that is made without."""
+    bext = bytes(346) + b"\2\0" + bytes(254)
+    path = written(tmp_path / "a.wav", wav(noise(300_000, 2), before=[(b"bext", bext)], after=[(b"LIST", b"abc")]))
+    expected = applied(path, gain_db)[1]
+    kept = hear(path, "a.wav", settle_s=0.0, keep=True)
+    reads, real = [], os.pread
+
+    def counted(descriptor: int, count: int, start: int) -> bytes:
+        if os.path.samestat(os.fstat(descriptor), path.stat()):
+            reads.append(count)
+        return real(descriptor, count, start)
+
+    monkeypatch.setattr(os, "pread", counted)
+    assert applied(path, gain_db, what=kept)[1] == expected
+    assert sum(reads) < 10_000, "its header, to know it again"
+    reads.clear()
+    assert applied(path, gain_db, what=heard(path))[1] == expected
+    assert sum(reads) >= 2 * path.stat().st_size, "to measure it, and to copy it"
