@@ -154,7 +154,11 @@ def delay(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
             code="delay",
             verdict=Verdict.USABLE,
             channels=(2 if late == "right" else 1,),
-            measured={"delay_ms": seconds * 1000.0, "delay_frames": float(frames), "distance_m": way_m},
+            measured={
+                "delay_ms": seconds * 1000.0,
+                "delay_frames": frames + microphones.delay_rest_frames,
+                "distance_m": way_m,
+            },
             says=says,
         )
     ]

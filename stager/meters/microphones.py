@@ -38,6 +38,8 @@ COHERENT_BINS: Final = 6
 """Bins on each side that the coherence of one is taken with: about 9 Hz (own figure, from trials)."""
 COHERENCE_POWER: Final = 3
 """How much less bins count that do not agree (own figure, from trials with bells in rooms)."""
+MOST_REST: Final = 0.49
+"""So far can a peak lie from the highest whole frame and still belong to it."""
 BESIDE_S: Final = 0.0005
 """What lies nearer to the peak belongs to it."""
 
@@ -71,15 +73,17 @@ class MicrophoneMeter:
         sums, last = self._sums.copy(), self._windows.rest()
         if last is not None:
             sums.add(last)
-        delay, inverted, sharpness = _delay(sums, self._rate_hz) if sums.count else (None, None, None)
+        place, inverted, sharpness = _delay(sums, self._rate_hz) if sums.count else (None, None, None)
+        delay = None if place is None else round(place)
         return Microphones(
             identical=self._identical,
             delay_frames=delay,
-            delay_s=None if delay is None else delay / self._rate_hz,
+            delay_s=None if place is None else place / self._rate_hz,
             inverted=inverted,
             sharpness=sharpness,
             windows=sums.count,
             bands=bands_of(sums.powers, sums.cross, self._rate_hz / len(sums.taper)) if sums.count else (),
+            delay_rest_frames=0.0 if place is None else place - round(place),
         )
 
 
@@ -117,7 +121,7 @@ class _Sums:
         self.count += 1
 
 
-def _delay(sums: _Sums, rate_hz: int) -> tuple[int | None, bool | None, float | None]:
+def _delay(sums: _Sums, rate_hz: int) -> tuple[float | None, bool | None, float | None]:
     """Find (frames that the right is late, inverted, sharpness) in sums over windows; None, None where none stands out.
 
     What stands out must also be much of the sound: sides that share no more than the instant at which notes begin have
@@ -140,7 +144,16 @@ def _delay(sums: _Sums, rate_hz: int) -> tuple[int | None, bool | None, float | 
     sign = 1.0 if curve[best] > 0.0 else -1.0
     if sign * _shared(sums, best, rate_hz) < LEAST_SHARED:
         return None, None, sharpness
-    return best - reach, sign < 0.0, sharpness
+    return best - reach + _rest(curve, best), sign < 0.0, sharpness
+
+
+def _rest(curve: Samples, best: int) -> float:
+    """How far beyond a peak's place, up to a half either way, the parabola through it and its neighbours is highest."""
+    if not 0 < best < len(curve) - 1:
+        return 0.0
+    before, peak, behind = np.abs(curve[best - 1 : best + 2]).tolist()
+    bend = before - 2.0 * peak + behind
+    return max(-MOST_REST, min(MOST_REST, 0.5 * (before - behind) / bend)) if bend < 0.0 else 0.0
 
 
 def _shared(sums: _Sums, place: int, rate_hz: int) -> float:

@@ -73,7 +73,8 @@ def test_shifted_pair(sound: str, sign: float, frames: int) -> None:
     found = heard(pair + 0.003 * pair.std() * rng.normal(size=pair.shape))
     assert found.delay_frames == pytest.approx(frames, abs=1)
     assert found.inverted is (sign < 0)
-    assert found.delay_s == found.delay_frames / RATE
+    assert found.delay_s == pytest.approx((found.delay_frames + found.delay_rest_frames) / RATE)
+    assert abs(found.delay_rest_frames) < 0.5
     assert found.windows >= 7
 
 
