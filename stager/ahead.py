@@ -71,11 +71,13 @@ def ahead(items: Iterator[T]) -> Generator[T, None, None]:
 
     Only one thread at a time works on `items`; when this iterator ends or is closed, none does.
     """
+    if not has_spare_core():
+        yield from items
+        return
     count = 0
-    for item in islice(items, ALONE) if has_spare_core() else items:
-        count += 1
+    for count, item in enumerate(islice(items, ALONE), 1):  # noqa: B007 - how many there were
         yield item
-    if count != ALONE:
+    if count < ALONE:
         return
     coming = beside().submit(_some, items)
     try:

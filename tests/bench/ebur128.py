@@ -17,7 +17,7 @@ BLOCK_FRAMES = 65_536
 DOUBLES = ctypes.POINTER(ctypes.c_double)
 
 
-def library() -> ctypes.CDLL:
+def shared() -> ctypes.CDLL:
     """Open the shared library and say what its calls take.
 
     Raises:
@@ -54,6 +54,6 @@ def measured(meter: ctypes.CDLL, path: str) -> tuple[float, float, float]:
 
 
 if __name__ == "__main__":
-    LIBRARY = library()
+    LIBRARY = shared()
     for each in sys.argv[1:]:
         print(json.dumps(measured(LIBRARY, each)))

@@ -11,12 +11,11 @@ from tests.bench.kinds import RATE_HZ, variants
 from tests.bench.rows import Row, alone
 from tests.bench.stems import Room, Skipped, Stems
 from tests.bench.timing import STAGER, Failed
+from tests.outside.calm import comes_to_rest, processor_s
 from tests.outside.command import environment
 
 STEMS, WINDOWS = 60, 3
 CALM_S: Final = 8.0
-STIRS_S: Final = 0.1
-AT_MOST_S: Final = 120.0
 
 
 def bench(room: Room) -> Iterator[Row | str]:
@@ -36,7 +35,8 @@ def bench(room: Room) -> Iterator[Row | str]:
             [STAGER, "watch", song.folder], stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment()
         )
         try:
-            _until_calm(watch.pid)
+            if not comes_to_rest(watch.pid, CALM_S):
+                raise Failed("stager watch never came to rest")
             found = [_window(watch.pid, window_s) for _ in range(WINDOWS)]
             if watch.poll() is not None:
                 raise Failed(f"stager watch ended with {watch.returncode}")
@@ -51,26 +51,8 @@ def bench(room: Room) -> Iterator[Row | str]:
 
 def _window(pid: int, window_s: float) -> tuple[float, float]:
     """Give processor seconds a minute over a while, and resident memory in MB (10^6 bytes) at its end."""
-    before_s, begun_s = _processor_s(pid), time.monotonic()
+    before_s, begun_s = processor_s(pid), time.monotonic()
     time.sleep(window_s)
-    spent_s = _processor_s(pid) - before_s
+    spent_s = processor_s(pid) - before_s
     pages = int(Path(f"/proc/{pid}/statm").read_text("ascii").split()[1])
     return 60 * spent_s / (time.monotonic() - begun_s), pages * os.sysconf("SC_PAGE_SIZE") / 1e6
-
-
-def _processor_s(pid: int) -> float:
-    """Give the processor time that a process has taken, in s."""
-    fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _until_calm(pid: int) -> None:
-    """Wait until the process has done next to nothing for a while."""
-    begun_s = since_s = time.monotonic()
-    before_s = _processor_s(pid)
-    while time.monotonic() - since_s < CALM_S:
-        if time.monotonic() - begun_s > AT_MOST_S:
-            raise Failed(f"stager watch was not calm within {AT_MOST_S:g} s")
-        time.sleep(0.5)
-        if _processor_s(pid) - before_s > STIRS_S:
-            before_s, since_s = _processor_s(pid), time.monotonic()

@@ -29,7 +29,7 @@ def bench(room: Room) -> Iterator[Row | str]:
         Skipped: where libebur128 isn't installed.
     """
     try:
-        ebur128.library()
+        ebur128.shared()
     except OSError:
         raise Skipped(
             "libebur128.so.1 is missing here (Debian: libebur128-1), so nothing is compared with it"
