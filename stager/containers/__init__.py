@@ -6,10 +6,11 @@ from stager.containers.facts import HeaderFacts, header_facts
 from stager.containers.opening import open_audio
 from stager.containers.requantise import Gain, clip_guard_linear
 from stager.containers.rescaling import rescaled
-from stager.containers.source import AudioFile, KeptBytes, fingerprint_if_there, fingerprint_of
+from stager.containers.source import BLOCK_SAMPLES, AudioFile, KeptBytes, fingerprint_if_there, fingerprint_of
 from stager.containers.writing import CopyPlan, FinalFigures, Written, fill_fields, write_copy
 
 __all__ = [
+    "BLOCK_SAMPLES",
     "AudioFile",
     "CopyPlan",
     "FinalFigures",

@@ -121,7 +121,7 @@ def mono_loss(microphones: Microphones, limits: ConditionLimits) -> list[Finding
 
     Where the sides are one sound with a delay, the comb that it makes is told with the delay, and is no fault.
     """
-    sunk = [] if microphones.delay_frames else sinking(microphones.bands, limits)
+    sunk = [] if round(microphones.delay_frames or 0.0) else sinking(microphones.bands, limits)
     if not sunk:
         return []
     says = f"Played in mono, {_lost(sunk)}: listen to it in mono."
@@ -135,12 +135,12 @@ def mono_loss(microphones: Microphones, limits: ConditionLimits) -> list[Finding
 def delay(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
     """Tell the delay between the microphones, the way that it means, and what would line them up: a fact, no fault."""
     frames, seconds = microphones.delay_frames, microphones.delay_s
-    if not frames or seconds is None or abs(seconds) * 1000.0 < limits.delay_ms:
+    if frames is None or seconds is None or not round(frames) or abs(seconds) * 1000.0 < limits.delay_ms:
         return []
     late: Side = "right" if frames > 0 else "left"
     way_m, sunk = abs(seconds) * SOUND_M_PER_S, sinking(microphones.bands, limits)
     delay_ms = abs(seconds) * 1000.0
-    hears = f"The {late} microphone hears it {delay_ms:.2f} ms ({_samples(frames)}) after the {other(late)} one"
+    hears = f"The {late} microphone hears it {delay_ms:.2f} ms ({_samples(round(frames))}) after the {other(late)} one"
     if delay_ms < limits.delay_apart_ms:
         says = f"{hears}, {100.0 * way_m:.1f} cm of way: as good as in one place."
     else:
@@ -156,7 +156,7 @@ def delay(microphones: Microphones, limits: ConditionLimits) -> list[Finding]:
             channels=(2 if late == "right" else 1,),
             measured={
                 "delay_ms": seconds * 1000.0,
-                "delay_frames": frames + microphones.delay_rest_frames,
+                "delay_frames": frames,
                 "distance_m": way_m,
             },
             says=says,

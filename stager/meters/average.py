@@ -5,7 +5,7 @@ Blocks under -70 dBFS (AES17) are dropped, then those more than 10 dB under the 
 the power mean of what stays. Source: the gate of ITU-R BS.1770-5 Annex 1, on unweighted power.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
@@ -51,10 +51,15 @@ class AverageResult:
     means: Powers
     powers: Powers
     short: bool
+    _as_they_are: dict[int, Gated] = field(default_factory=dict, init=False, repr=False)
 
     def channel(self, channel: int, gain_db: float = 0.0) -> Gated:
         """Gate one channel (from 0) as it would stand after a gain; the power given is before the gain."""
-        return _gated(self.block_powers[:, channel], gain_db)
+        if gain_db:
+            return _gated(self.block_powers[:, channel], gain_db)
+        if channel not in self._as_they_are:
+            self._as_they_are[channel] = _gated(self.block_powers[:, channel], 0.0)
+        return self._as_they_are[channel]
 
     def stem(self, channels: Literal["loudest", "mean"], gain_db: float = 0.0) -> Gated:
         """Gate the stem as it would stand after a gain: its loudest channel, or the power mean of its channels."""

@@ -73,17 +73,15 @@ class MicrophoneMeter:
         sums, last = self._sums.copy(), self._windows.rest()
         if last is not None:
             sums.add(last)
-        place, inverted, sharpness = _delay(sums, self._rate_hz) if sums.count else (None, None, None)
-        delay = None if place is None else round(place)
+        delay, inverted, sharpness = _delay(sums, self._rate_hz) if sums.count else (None, None, None)
         return Microphones(
             identical=self._identical,
             delay_frames=delay,
-            delay_s=None if place is None else place / self._rate_hz,
+            delay_s=None if delay is None else delay / self._rate_hz,
             inverted=inverted,
             sharpness=sharpness,
             windows=sums.count,
             bands=bands_of(sums.powers, sums.cross, self._rate_hz / len(sums.taper)) if sums.count else (),
-            delay_rest_frames=0.0 if place is None else place - round(place),
         )
 
 

@@ -48,20 +48,18 @@ class Microphones(Record):
     """What the two sides of a stereo file have to do with each other.
 
     `identical` says that every sample of one side is the other's. `delay_frames` is by how much the right side comes
-    after the left (before it, where negative), None where no single delay stands out, and `delay_rest_frames` what lies
-    beyond that whole number, up to a half; `delay_s` is both together. `inverted` says whether the sides are opposite
-    in polarity once that delay is taken out. `sharpness` is how far the delay stands out: its peak
-    over the next best. `windows` is how many places in the file were looked at.
+    after the left (before it, where negative), to parts of a frame, None where no single delay stands out; `inverted`
+    says whether the sides are opposite in polarity once that delay is taken out. `sharpness` is how far the delay
+    stands out: its peak over the next best. `windows` is how many places in the file were looked at.
     """
 
     identical: bool
-    delay_frames: int | None
+    delay_frames: float | None
     delay_s: float | None
     inverted: bool | None
     sharpness: float | None
     windows: int
     bands: tuple[Band, ...]
-    delay_rest_frames: float = 0.0
 
 
 class LoudestEvent(Record):

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from stager.containers import AudioFile, open_audio
+from stager.containers import BLOCK_SAMPLES, AudioFile, open_audio
 from stager.errors import StepFailed
 from stager.files import Draft, draft_in, placing
 from stager.meters import Measured, Panel
@@ -20,7 +20,6 @@ from stager.steps.kinds import Samples, Stream
 from stager.steps.running import Work, stamps_of, stepped
 
 SPEAKER_FRONT_CENTER: Final = 4
-BLOCK_SAMPLES: Final = 1 << 18
 DTYPE: Final = "<f8"
 
 

@@ -9,12 +9,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
-from stager.containers import AudioFile
+from stager.containers import BLOCK_SAMPLES, AudioFile
 from stager.model import PluginUse, Sidecar, StepStamp, StreamInfo
 from stager.project import Project
 from stager.steps.catalogue import named
 from stager.steps.kinds import Samples, Step
-from stager.steps.processing import BLOCK_SAMPLES, stepped_info, stream_of
+from stager.steps.processing import stepped_info, stream_of
 from stager.steps.running import Work, stepped
 from stager.steps.shaping import recut
 

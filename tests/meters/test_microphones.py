@@ -73,8 +73,7 @@ def test_shifted_pair(sound: str, sign: float, frames: int) -> None:
     found = heard(pair + 0.003 * pair.std() * rng.normal(size=pair.shape))
     assert found.delay_frames == pytest.approx(frames, abs=1)
     assert found.inverted is (sign < 0)
-    assert found.delay_s == pytest.approx((found.delay_frames + found.delay_rest_frames) / RATE)
-    assert abs(found.delay_rest_frames) < 0.5
+    assert found.delay_s == found.delay_frames / RATE
     assert found.windows >= 7
 
 
@@ -96,14 +95,16 @@ def test_pair_in_a_room(sound: str) -> None:
 def test_any_rate(rate_hz: int) -> None:
     """5 ms are found at any rate."""
     frames = round(0.005 * rate_hz)
-    assert heard(shifted(plucked(np.random.default_rng(1), rate_hz), frames), rate_hz=rate_hz).delay_frames == frames
+    assert heard(
+        shifted(plucked(np.random.default_rng(1), rate_hz), frames), rate_hz=rate_hz
+    ).delay_frames == pytest.approx(frames, abs=0.01)
 
 
 def test_a_part_of_a_frame() -> None:
-    """A delay of 20.4 frames, made by turning the spectrum, is found as the nearest whole one."""
+    """A delay of 20.4 frames, made by turning the spectrum, is found to a tenth of a frame."""
     one = plucked(np.random.default_rng(4), RATE)
     late = np.fft.irfft(np.fft.rfft(one) * np.exp(-2j * np.pi * np.fft.rfftfreq(len(one)) * 20.4), len(one))
-    assert heard(np.column_stack((one, late))).delay_frames == 20
+    assert heard(np.column_stack((one, late))).delay_frames == pytest.approx(20.4, abs=0.1)
 
 
 def test_a_delay_beyond_reach_is_none() -> None:
@@ -138,7 +139,7 @@ def test_identical_to_the_bit() -> None:
 def test_a_constant_is_not_heard() -> None:
     """A constant part on a side changes neither delay nor polarity."""
     pair = np.add(shifted(plucked(np.random.default_rng(6), RATE), 90, -1.0), [0.0, 0.2])
-    assert (heard(pair).delay_frames, heard(pair).inverted) == (90, True)
+    assert (heard(pair).delay_frames, heard(pair).inverted) == (pytest.approx(90, abs=0.01), True)
 
 
 @pytest.mark.parametrize(("channels", "frames"), [(1, RATE), (3, RATE), (2, 0)])
@@ -160,7 +161,7 @@ def test_a_silent_side(silent: int) -> None:
 
 def test_a_very_short_file() -> None:
     """A tenth of a second is enough for a delay of a millisecond."""
-    assert heard(shifted(noise(4800)[:, 0], 48)).delay_frames == 48
+    assert heard(shifted(noise(4800)[:, 0], 48)).delay_frames == pytest.approx(48, abs=0.5)
 
 
 def test_low_sounds_alone() -> None:
