@@ -45,7 +45,7 @@ def link_lines(names: Sequence[str]) -> str:
 
 def _proposal(group: tuple[str, ...], pairs: Sequence[Pair]) -> LinkProposal:
     lags = [
-        f"{pair.stems[1]} {abs(pair.likeness.track.lag_ms):.2f} ms {_side(pair)} {pair.stems[0]}"
+        f"{pair.stems[1]} {_lag(pair.likeness.track.lag_ms)} {pair.stems[0]}"
         for pair in pairs
         if set(pair.stems) <= set(group) and pair.likeness.track
     ]
@@ -59,8 +59,10 @@ def _is_doubtful(pair: Pair) -> bool:
     return kinship(pair.likeness) is Kinship.UNSURE and may_be_copy(pair.likeness)
 
 
-def _side(pair: Pair) -> str:
-    return "after" if pair.likeness.track and pair.likeness.track.lag_ms >= 0 else "before"
+def _lag(lag_ms: float) -> str:
+    if f"{abs(lag_ms):.2f}" == "0.00":
+        return "together with"
+    return f"{abs(lag_ms):.2f} ms {'after' if lag_ms > 0 else 'before'}"
 
 
 def _literal(name: str) -> str:

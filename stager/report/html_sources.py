@@ -19,6 +19,9 @@ from stager.staging import LEDGER, OVERVIEWS, overview_name
 
 CHECK_NAME: Final = "check.json"
 TAKES_NAME: Final = "takes.json"
+UNCHECKED: Final = (
+    "The set was not checked as a whole yet: a watch does it once the stems rest, and `stager check` tells it at once."
+)
 
 
 class Overview(Record):
@@ -56,7 +59,7 @@ def read_check(place: Path, state: str | None) -> tuple[SetReport | None, str]:
     """Read the last check of the set, and say what is to be known of it: that there is none, or that it is old."""
     text = read_whole(place)
     if text is None:
-        return None, "The set was not checked as a whole yet."
+        return None, UNCHECKED
     try:
         check = SetReport.model_validate_json(text, extra="ignore")
     except ValueError:

@@ -182,6 +182,7 @@ def test_the_word_is_read_at_three_metres(watch: Watch, look: Callable[..., Any]
     """On a tablet of 132 px an inch the word's capitals are 15 mm high, a two-hundredth of three metres, or more."""
     watch.record("voice 02.wav", clipped())
     page = look()
+    shows(page, "#newest .named bdi", "voice 02.wav")
     shows(page, "#newest .word", "Play again")
     size_px = float(
         page.locator("#newest .word").evaluate("word => getComputedStyle(word).fontSize").removesuffix("px")
@@ -221,8 +222,11 @@ def test_takes_before_open_by_key(look: Callable[..., Any]) -> None:
 def test_a_louder_copy_brings_the_caution(watch: Watch, look: Callable[..., Any]) -> None:
     """A stem that is raised by more than 6 dB is listed with its trim, and the caution stands above."""
     page = look()
+    page.locator("#newest .word").wait_for()
+    page.evaluate("document.querySelector('#newest .word').dataset.stood = 'before'")
     watch.song.put("drone.wav", sine(110, -30.05, 1.0))
     page.locator("#stems li", has_text="drone.wav").wait_for()
+    assert page.locator("#newest .word[data-stood=before]").count() == 1, "what did not change was read aloud anew"
     shows(page, "#stems .figure", "+12.0 dB")  # from -30.05 to the target of -18, rounded down
     assert "Turn monitors and headphones down" in page.locator("#caution").inner_text()
 

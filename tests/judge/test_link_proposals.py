@@ -48,11 +48,19 @@ def test_groups_are_connected_parts(edges: list[tuple[int, int]]) -> None:
     assert grouped(named) == sorted(expected)
 
 
-def test_one_take_is_proposed_with_its_lines() -> None:
+@pytest.mark.parametrize(
+    ("lag_ms", "says"),
+    [
+        (2.5, "harmonium_R.wav 2.50 ms after harmonium_L.wav"),
+        (-2.5, "harmonium_R.wav 2.50 ms before harmonium_L.wav"),
+        (-0.004, "harmonium_R.wav together with harmonium_L.wav"),
+    ],
+)
+def test_one_take_is_proposed_with_its_lines(lag_ms: float, says: str) -> None:
     """The proposal has the stems, the lag, and lines that TOML reads as a link of just these stems."""
-    (found,) = link_proposals([pair("harmonium_L.wav", "harmonium_R.wav")])
+    (found,) = link_proposals([pair("harmonium_L.wav", "harmonium_R.wav", lag_ms=lag_ms)])
     assert found.match == ("harmonium_L.wav", "harmonium_R.wav")
-    assert "2.50 ms after" in found.says
+    assert says in found.says
     read = tomllib.loads(found.says[found.says.index("[[link]]") :])
     assert read == {"link": [{"name": "harmonium", "match": ["harmonium_L.wav", "harmonium_R.wav"]}]}
 

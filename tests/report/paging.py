@@ -9,10 +9,10 @@ from stager.judge import decide_trim
 from stager.model import Outcome, Sidecar, Staged, Target, Verdict
 from stager.project import Project
 from stager.report.html import page_text
-from stager.report.html_sources import Sources
+from stager.report.html_sources import UNCHECKED, Sources
 from tests.making import levels, project, sidecar
 
-NOTHING = Sources(None, "The set was not checked as a whole yet.", (), {})
+NOTHING = Sources(None, UNCHECKED, (), {})
 AT = "2026-01-02T03:04:05+00:00"
 
 

@@ -9,7 +9,7 @@ import pytest
 from stager.batch import stage_all
 from stager.inbox import stems_in
 from stager.model.check import SetReport
-from stager.report.html_sources import read_check, read_overviews, read_sources, read_takes
+from stager.report.html_sources import UNCHECKED, read_check, read_overviews, read_sources, read_takes
 from stager.staging import staging
 from tests.making import frames_of, levels, project, sidecar, sine, tree, wav, written
 
@@ -30,7 +30,7 @@ def take(name: str, **changes: Any) -> dict[str, Any]:
 
 def test_no_check(tmp_path: Path) -> None:
     """Without a check there is a sentence."""
-    assert read_check(tmp_path / "check.json", "state 1") == (None, "The set was not checked as a whole yet.")
+    assert read_check(tmp_path / "check.json", "state 1") == (None, UNCHECKED)
 
 
 def test_check_of_this_state(tmp_path: Path) -> None:

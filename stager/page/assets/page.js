@@ -20,6 +20,7 @@
   let lostAt = null;
   let lostWhy = "";
   const opened = new Set();
+  const drawn = new Map();
 
   function make(tag, className, text) {
     const made = document.createElement(tag);
@@ -186,8 +187,18 @@
     return list;
   }
 
+  // What stands there already is left alone: a live region that is filled anew is read aloud anew.
+  function isDrawn(place, entries) {
+    const wanted = JSON.stringify(entries);
+    const isThere = drawn.get(place) === wanted;
+    drawn.set(place, wanted);
+    return isThere;
+  }
+
   function drawNewest(entry, kind) {
     const place = at("newest");
+    if (entry) document.title = `${entry.word}: ${entry.name}`;
+    if (isDrawn(place, [entry, kind])) return;
     place.hidden = !entry;
     place.replaceChildren();
     if (!entry) return;
@@ -197,7 +208,6 @@
     if (entry.figure) facts.append(fact(entry.figure, entry.label, "change"));
     if (entry.place) facts.append(fact(entry.place, "listen here", "place"));
     place.append(named(entry, "p"), word, facts, sentences(entry));
-    document.title = `${entry.word}: ${entry.name}`;
     place.setAttribute("aria-label", `The newest ${kind}`);
   }
 
@@ -238,6 +248,7 @@
   }
 
   function fill(id, entries, draw) {
+    if (isDrawn(at(id), entries)) return;
     at(id).hidden = entries.length === 0;
     const list = at(id).querySelector("ol");
     const focused = [...list.querySelectorAll("summary, a")].indexOf(document.activeElement);
