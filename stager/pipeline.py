@@ -45,7 +45,7 @@ from stager.outbox import CopyPlace, copy_place
 from stager.project import Project
 from stager.sound import Sound, sounding
 
-RULES_VERSION: Final = 4
+RULES_VERSION: Final = 5
 """Rises when the same stem under the same settings would get another trim, finding or copy."""
 
 

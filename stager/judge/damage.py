@@ -26,7 +26,7 @@ def clipped(tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LI
     that reason and never ask for another take.
     """
     groups: dict[tuple[bool, bool, Verdict], list[Topped]] = {}
-    for found in topped(tops, limits):
+    for found in topped(tops, info.sample_rate_hz, limits):
         groups.setdefault((found.is_full_scale, found.is_square, found.verdict), []).append(found)
     return [_clipped(group, info) for group in groups.values()]
 
@@ -75,7 +75,7 @@ def inter_sample_over(levels: Levels, limits: DamageLimits = LIMITS) -> list[Fin
 
 def dropout(gaps: Gaps, tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
     """Find sound that is missing: stretches of one value are sure, jumps are to be listened to."""
-    return [*_held(gaps, topped(tops, limits), info), *_jumps(gaps, info, limits)]
+    return [*_held(gaps, topped(tops, info.sample_rate_hz, limits), info), *_jumps(gaps, info, limits)]
 
 
 def silent(levels: Levels) -> list[Finding]:

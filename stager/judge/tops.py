@@ -27,7 +27,7 @@ class Topped:
     is_sharp: bool
 
 
-def topped(tops: Sequence[FlatTop], limits: DamageLimits) -> list[Topped]:
+def topped(tops: Sequence[FlatTop], sample_rate_hz: int, limits: DamageLimits) -> list[Topped]:
     """Judge the tops of each channel; the upper and the lower side count together.
 
     Where any channel passes full scale, peaks of one sample are sure in none: no converter ends there, and what was at
@@ -35,11 +35,15 @@ def topped(tops: Sequence[FlatTop], limits: DamageLimits) -> list[Topped]:
     """
     channels = sorted({top.channel for top in tops})
     is_past = any(abs(top.level_linear) > OVER_LINEAR for top in tops)
-    found = [_channel([top for top in tops if top.channel == channel], limits, is_past) for channel in channels]
+    stroke_frames = limits.clip_stroke_s * sample_rate_hz
+    found = [
+        _channel([top for top in tops if top.channel == channel], limits, stroke_frames, is_past=is_past)
+        for channel in channels
+    ]
     return [each for each in found if each is not None]
 
 
-def _channel(tops: Sequence[FlatTop], limits: DamageLimits, is_past: bool) -> Topped | None:
+def _channel(tops: Sequence[FlatTop], limits: DamageLimits, stroke_frames: float, *, is_past: bool) -> Topped | None:
     sides = [[top for top in tops if (top.level_linear > 0.0) is upper] for upper in (True, False)]
     resting = [(side, top) for side in sides if (top := _resting(side, limits)) is not None]
     if not resting:
@@ -53,6 +57,9 @@ def _channel(tops: Sequence[FlatTop], limits: DamageLimits, is_past: bool) -> To
     verdict = Verdict.USABLE if is_square else _verdict(chosen, limits)
     is_sure = not is_past and any(_is_sure(side[-1], limits) for side, _ in resting)
     if verdict is Verdict.PLAY_AGAIN and is_sharp and not is_sure:
+        is_exact = is_full or any(top is side[0] for side, top in resting)
+        if not is_exact and _is_chance(chosen, limits, stroke_frames):
+            return None
         verdict = Verdict.LISTEN
     if verdict is Verdict.USABLE and not is_square:
         if not (is_full and any(top.flat_events for top in chosen)):
@@ -66,6 +73,13 @@ def _verdict(tops: Sequence[FlatTop], limits: DamageLimits) -> Verdict:
     events, frames = sum(top.events for top in tops), sum(top.frames for top in tops)
     enough = events >= limits.clip_events or frames >= limits.clip_frames
     return Verdict.PLAY_AGAIN if enough else Verdict.USABLE
+
+
+def _is_chance(tops: Sequence[FlatTop], limits: DamageLimits, stroke_frames: float) -> bool:
+    """Whether no more tops than must be lie within one stroke: the highest peaks of a noisy one agree now and then."""
+    starts = [start for top in tops for start in top.starts]
+    few = sum(top.events for top in tops) <= limits.clip_events
+    return few and max(starts) - min(starts) < stroke_frames
 
 
 def _resting(side: Sequence[FlatTop], limits: DamageLimits) -> FlatTop | None:

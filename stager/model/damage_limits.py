@@ -62,6 +62,13 @@ class DamageLimits(Record):
     clip_pair_share: float = Field(
         0.05, ge=0.0, le=1.0, description="share of tops of two samples up to which tops count as of one sample"
     )
+    clip_stroke_s: float = Field(
+        0.005,
+        ge=0.0,
+        le=1.0,
+        description="where no more tops than clip_events agree, each of one sample and only as dither leaves them: how "
+        "long they must be apart to be told, s",
+    )
     square_stepped_share: float = Field(
         0.5, ge=0.0, le=1.0, description="share of tops that are stairs, from which a wave is square by itself"
     )

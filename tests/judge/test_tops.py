@@ -8,6 +8,7 @@ from stager.judge.tops import topped
 from stager.model import DamageLimits, FlatTop, Verdict
 
 LIMITS = DamageLimits()
+RATE_HZ = 48_000
 LISTEN, AGAIN = Verdict.LISTEN, Verdict.PLAY_AGAIN
 
 
@@ -39,6 +40,10 @@ def short(events: int, **changes: Any) -> FlatTop:
 
 ROUND = top(events=9, frames=45, flat_events=0, flat_frames=0)
 """Nine crests of five samples that fall off as round ones do, as a low sine has on 16 bits."""
+
+ROUND_BELOW = ROUND.model_copy(update={"level_linear": 0.6})
+FEW: dict[str, Any] = {"level_linear": 0.6, "bend_linear": 0.1, "tolerance_linear": 2.0**-13}
+"""Of few round single samples below full scale, which agree as dither leaves them, and not exactly."""
 
 CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     "nothing": ([], None),
@@ -96,6 +101,14 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     ),
     "a tolerance too coarse for a low level": ([top(level_linear=0.02)], None),
     "a coarser tolerance shows many more": ([short(2), top(tolerance_linear=2.0**-13)], AGAIN),
+    "three that dither left, in one stroke": ([ROUND_BELOW, short(3, **FEW, starts=(0, 100, 239))], None),
+    "three that dither left, in two strokes": ([ROUND_BELOW, short(3, **FEW, starts=(0, 100, 240))], LISTEN),
+    "four that dither left, in one stroke": ([ROUND_BELOW, short(4, **FEW, starts=(0, 50, 100, 150))], LISTEN),
+    "three at exactly one level, in one stroke": (
+        [short(3, level_linear=0.6, bend_linear=0.1, starts=(0, 100, 239))],
+        LISTEN,
+    ),
+    "three that dither left at full scale": ([ROUND, short(3, **{**FEW, "level_linear": 1.0})], LISTEN),
     "the finest tolerance shows nothing, a coarser one does": (
         [top(below_events=50), top(tolerance_linear=2.0**-13)],
         AGAIN,
@@ -106,14 +119,14 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
 @pytest.mark.parametrize(("tops", "verdict"), CASES.values(), ids=CASES.keys())
 def test_verdict(tops: list[FlatTop], verdict: Verdict | None) -> None:
     """What rests at an extreme, and how much of it, decides (own figures; three events or eight samples are enough)."""
-    found = topped(tops, LIMITS)
+    found = topped(tops, RATE_HZ, LIMITS)
     severest = max((each.verdict for each in found), key=lambda each: each.severity, default=None)
     assert severest is verdict
 
 
 def test_channels_are_judged_by_themselves() -> None:
     """Each channel has its own entry, with its own tops."""
-    found = topped([top(), top(channel=2, level_linear=-0.5)], LIMITS)
+    found = topped([top(), top(channel=2, level_linear=-0.5)], RATE_HZ, LIMITS)
     assert [(each.tops[0].channel, each.is_full_scale) for each in found] == [(0, True), (2, False)]
 
 
@@ -121,4 +134,4 @@ def test_channels_are_judged_by_themselves() -> None:
 def test_limits_are_those_given(frames: int, verdict: Verdict) -> None:
     """A role that allows more samples at an extreme is heard."""
     limits = DamageLimits(clip_frames=frames, clip_events=100)
-    assert topped([top()], limits)[0].verdict is verdict
+    assert topped([top()], RATE_HZ, limits)[0].verdict is verdict
