@@ -111,6 +111,7 @@ def _rests(top: FlatTop, limits: DamageLimits) -> bool:
     if top.flat_events and top.flat_events >= limits.clip_flat_least_share * top.events:
         return True
     varied = top.varied_events >= limits.clip_varied_share * (top.short_events - 1)
+    varied = varied and top.kinds >= min(limits.clip_kinds, top.short_events)
     return top.short_events > 1 and varied and top.bend_linear >= limits.clip_bend_ratio * top.tolerance_linear
 
 

@@ -30,15 +30,21 @@ FLAT_FACTOR: Final = 2.0
 VARIED_FACTOR: Final = 8.0
 """How many tolerances apart the bends of two short tops must be to be different: where a round crest lies
 between the samples moves them by two (worked arithmetic)."""
+MOST_LEANING: Final = 0.001
+"""A crest with the bend b is down by a tolerance t where it lies about the root of t / b of a sample aside, and one
+that leans moves its neighbours by that part of their fall, the root of t * b: by so much, and no more than this, bends
+must differ as well (worked geometry; the most is eight of the coarsest tolerances)."""
+MOST_KINDS: Final = 3
+"""Different shapes of short tops that are counted at a level."""
 STEP_SHARE: Final = 0.02
 """Part of the level that a top must fall in one step, and then rest, to be of a staircase (own figure)."""
 
-EVENTS, FRAMES, LONGEST, LONGEST_AT, FLAT, FLAT_FRAMES, SHORT, PAIRS, VARIED, STEPPED = range(10)
-COUNTS: Final = 10
+EVENTS, FRAMES, LONGEST, LONGEST_AT, KINDS, FLAT, FLAT_FRAMES, SHORT, PAIRS, VARIED, STEPPED = range(11)
+COUNTS: Final = 11
 SHAPES: Final = slice(FLAT, COUNTS)
 """The counts that are of the shape."""
-LAST_BEND, BEND_SUM, STEEP_SUM = range(3)
-SUMS: Final = 3
+LAST_BEND, BEND_SUM, STEEP_SUM, FIRST_BEND, SECOND_BEND = range(5)
+SUMS: Final = 5
 
 
 class Side(NamedTuple):
@@ -193,12 +199,26 @@ def _add(
             counts[scale, place, FLAT_FRAMES] += width
             sums[scale, place, STEEP_SUM] += fall * width / (CONTEXT * top)
         return
-    varies = abs(bend - sums[scale, place, LAST_BEND]) > VARIED_FACTOR * tolerance
-    counts[scale, place, VARIED] += counts[scale, place, SHORT] > 0 and varies
+    room = max(VARIED_FACTOR * tolerance, min(MOST_LEANING, np.sqrt(tolerance * max(bend, 0.0))))
+    counts[scale, place, VARIED] += counts[scale, place, SHORT] > 0 and abs(bend - sums[scale, place, LAST_BEND]) > room
+    _add_kind(bend, room, counts[scale, place], sums[scale, place])
     sums[scale, place, LAST_BEND] = bend
     sums[scale, place, BEND_SUM] += bend
     counts[scale, place, SHORT] += 1
     counts[scale, place, PAIRS] += width == 2
+
+
+@sample_loop
+def _add_kind(bend: float, room: float, counts: NDArray[np.int64], sums: Samples) -> None:
+    """Count a short top whose bend is another than that of each kind before it."""
+    kinds = counts[KINDS]
+    if kinds == MOST_KINDS:
+        return
+    if (kinds > 0 and abs(bend - sums[FIRST_BEND]) <= room) or (kinds > 1 and abs(bend - sums[SECOND_BEND]) <= room):
+        return
+    if kinds < MOST_KINDS - 1:
+        sums[FIRST_BEND + kinds] = bend
+    counts[KINDS] += 1
 
 
 @sample_loop

@@ -51,6 +51,9 @@ TURN_SHARE: Final = 0.2
 """Movement before and behind such a bend over the bend, the two in opposite directions (own figure)."""
 STEP, BEND, NEITHER = 1.0, 0.5, 0.0
 """What stands at a bend: a step inside sound, a bend alone inside sound that stays as it was, or none of them."""
+HEARD_APART_S: Final = 0.02
+"""A bend alone that another channel has within such a time, and not at once, is of a sound that two microphones heard,
+up to 7 m further from one of them (arithmetic: 343 m/s, from memory)."""
 MOST_BENDS: Final = 32
 """Largest bends kept, by channel."""
 MOST_JUMPS: Final = 8
@@ -66,7 +69,7 @@ class GapMeter:
     """Finds held stretches and jumps in each channel, in bounded memory; any cut of the blocks gives the same."""
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
-        self._longest = round(LONGEST_S * sample_rate_hz)
+        self._longest, self._near = round(LONGEST_S * sample_rate_hz), round(HEARD_APART_S * sample_rate_hz)
         self._kept = np.zeros((MARGIN, channels))
         self._places = np.full((channels, 2), MARGIN, np.int64)
         self._first = -MARGIN
@@ -87,7 +90,8 @@ class GapMeter:
 
     def result(self) -> Gaps:
         """Give what was found in all that was fed; its last two milliseconds have no surroundings to be judged by."""
-        jumps = [jump for channel, bends in enumerate(self._bends) for jump in _jumps(channel, bends)]
+        found = [jump for channel, bends in enumerate(self._bends) for jump in _jumps(channel, bends)]
+        jumps = [jump for jump, kind in found if kind == STEP or not self._is_heard_apart(jump, found)]
         held = [gap for channel in self._held for gap in channel.gaps()]
         return Gaps(
             held_count=len(held) + sum(channel.more_count for channel in self._held),
@@ -97,6 +101,11 @@ class GapMeter:
             jump_count=len(jumps),
             jumps=tuple(sorted(jumps, key=_by_time)[:MOST_PLACES]),
         )
+
+    def _is_heard_apart(self, bend: Gap, found: list[tuple[Gap, float]]) -> bool:
+        """Whether another channel bends a little earlier or later: what is lost on the way is lost in all at once."""
+        apart = [abs(other.start - bend.start) for other, _ in found if other.channel != bend.channel]
+        return any(0 < frames <= self._near for frames in apart)
 
     def _find_held(self, channel: int, row: Samples) -> None:
         found = np.empty((len(row) // LEAST_FRAMES + 1, 2), np.int64)
@@ -136,13 +145,13 @@ def _by_time(gap: Gap) -> tuple[int, int]:
     return gap.start, gap.channel
 
 
-def _jumps(channel: int, bends: Samples) -> list[Gap]:
-    """Those of the largest bends that stand far above all others, if they are few."""
+def _jumps(channel: int, bends: Samples) -> list[tuple[Gap, float]]:
+    """Those of the largest bends that stand far above all others, if they are few, each with what stands there."""
     rows = sorted(bends.tolist(), key=lambda row: (-row[0], row[1]))
     for count in range(MOST_JUMPS, 0, -1):
         if rows[count - 1][0] >= max(JUMP_RATIO * rows[count][0], LEAST_BEND_LINEAR):
             return [
-                Gap(channel=channel, start=int(at), frames=0, value_linear=size)
+                (Gap(channel=channel, start=int(at), frames=0, value_linear=size), kind)
                 for place, (size, at, kind) in enumerate(rows[:count])
                 if kind >= (STEP if count > 1 else BEND) and not _comes_again(rows, place)
             ]

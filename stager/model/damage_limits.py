@@ -31,6 +31,13 @@ class DamageLimits(Record):
     clip_varied_share: float = Field(
         0.5, ge=0.0, le=1.0, description="share of the tops of one or two samples that must differ in shape"
     )
+    clip_kinds: int = Field(
+        3,
+        ge=1,
+        le=3,
+        description="shapes, where there are so many tops of one or two samples, that they must have; two that come "
+        "back again and again may be of one stroke that is repeated",
+    )
     clip_below_ratio: float = Field(
         0.5, ge=0.0, le=10.0, description="tops that end just under the extreme, at most, for each that reaches it"
     )

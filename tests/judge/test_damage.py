@@ -147,6 +147,7 @@ def test_peaks_of_one_sample_may_be_a_limiter() -> None:
 def sharp(events: int, **changes: Any) -> FlatTop:
     """So many peaks of one sample at half of full scale, round and of different shape."""
     parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
+    parts["kinds"] = min(3, events)
     return top(0.5, **{**parts, "varied_events": events - 1, "bend_linear": 0.05, "longest_frames": 1, **changes})
 
 

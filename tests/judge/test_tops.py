@@ -35,6 +35,7 @@ def top(**changes: Any) -> FlatTop:
 def short(events: int, **changes: Any) -> FlatTop:
     """Tops of one or two samples, sharp and of different shapes."""
     parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
+    parts["kinds"] = min(3, events)
     return top(**{**parts, "varied_events": events - 1, "bend_linear": 0.6, "longest_frames": 1, **changes})
 
 
@@ -77,6 +78,7 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     "mostly round crests": ([top(events=9, flat_events=4)], None),
     "crests that thin out towards the extreme": ([top(below_events=3)], None),
     "an even tone of whole periods": ([short(100, varied_events=2)], None),
+    "two shapes in turn, as in a stroke that is repeated": ([short(16, kinds=2)], None),
     "crests as blunt as the grid": ([short(100, bend_linear=0.001)], None),
     "stairs": ([top(stepped_events=4)], Verdict.USABLE),
     "one more on the other side, at the same level": (

@@ -70,6 +70,7 @@ def test_peaks_of_equal_level_and_different_shape() -> None:
     assert (found.longest_frames, found.flat_events, found.below_events) == (1, 0, 0)
     assert found.events > 1000
     assert found.varied_events > 0.9 * found.events
+    assert found.kinds == 3
 
 
 def test_whole_periods_do_not_vary() -> None:
@@ -77,6 +78,22 @@ def test_whole_periods_do_not_vary() -> None:
     found = upper(on_grid(sine(1000.0, 1.0, peak=0.5), 24))
     assert (found.events, found.flat_events) == (1000, 0)
     assert found.varied_events <= 2
+
+
+def test_two_shapes_in_turn_are_two_kinds() -> None:
+    """A stroke with two sharp peaks of one height, played again and again, has two shapes in turn."""
+    stroke = np.zeros(960)
+    stroke[100:103], stroke[500:503] = (0.2, 0.5, 0.3), (0.45, 0.5, 0.1)
+    found = upper(on_grid(np.tile(stroke, 50)[:, None], 24))
+    assert (found.events, found.varied_events, found.kinds) == (100, 99, 2)
+
+
+def test_a_crest_that_leans_has_one_shape() -> None:
+    """Where a sampled crest is down by a part of a step its neighbours move further: by the root of step and bend."""
+    step = 2.0**-23
+    strokes = [np.array([0.0, 0.2 + 1e-5 * k, 0.5, 0.45 - 1e-5 * k, 0.0, *[0.0] * 20]) for k in range(9)]
+    found = upper(on_grid(np.concatenate(strokes)[:, None], 24))
+    assert (found.tolerance_linear, found.events, found.kinds) == (step, 9, 1)
 
 
 def test_square_waves_are_stairs() -> None:

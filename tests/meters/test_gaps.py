@@ -289,3 +289,11 @@ def test_jumps_of_one_size_are_of_a_stored_sound() -> None:
     found = [jump.start for jump in gaps_of(samples).jumps]
     assert len(found) == 2
     assert np.allclose(found, (9_600, 30_000), rtol=0.0, atol=1.0)
+
+
+@pytest.mark.parametrize(("late", "count"), [(0, 2), (100, 0), (4_800, 2)])
+def test_a_bend_that_two_microphones_hear(late: int, count: int) -> None:
+    """One that comes a little later in the other channel is of the sound; samples are lost in both at once."""
+    rising = sine(500.0, 0.5, peak=0.5)[:19_985] * np.linspace(0.0, 1.0, 19_985)[:, None]
+    turned = np.concatenate((rising, rising[-2::-1], np.zeros((4_800, 1))))
+    assert gaps_of(np.column_stack((turned, np.roll(turned, late)))).jump_count == count
