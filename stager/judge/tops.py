@@ -55,10 +55,10 @@ def _channel(tops: Sequence[FlatTop], limits: DamageLimits, stroke_frames: float
     is_square = any(_is_square(top, limits) for top in chosen)
     is_sharp = not any(top.flat_events or top.pair_events > limits.clip_pair_share * top.events for top in chosen)
     verdict = Verdict.USABLE if is_square else _verdict(chosen, limits)
-    is_sure = not is_past and any(_is_sure(side[-1], limits) for side, _ in resting)
+    is_chance = not is_full and not any(top is side[0] for side, top in resting) and _are_few(chosen, limits)
+    is_sure = not is_past and not is_chance and any(_is_sure(side[-1], limits) for side, _ in resting)
     if verdict is Verdict.PLAY_AGAIN and is_sharp and not is_sure:
-        is_exact = is_full or any(top is side[0] for side, top in resting)
-        if not is_exact and _is_chance(chosen, limits, stroke_frames):
+        if is_chance and _span(chosen) < stroke_frames:
             return None
         verdict = Verdict.LISTEN
     if verdict is Verdict.USABLE and not is_square:
@@ -75,11 +75,15 @@ def _verdict(tops: Sequence[FlatTop], limits: DamageLimits) -> Verdict:
     return Verdict.PLAY_AGAIN if enough else Verdict.USABLE
 
 
-def _is_chance(tops: Sequence[FlatTop], limits: DamageLimits, stroke_frames: float) -> bool:
-    """Whether no more tops than must be lie within one stroke: the highest peaks of a noisy one agree now and then."""
+def _are_few(tops: Sequence[FlatTop], limits: DamageLimits) -> bool:
+    """Whether there are no more tops than must be: so many agree within dither by chance now and then."""
+    return sum(top.events for top in tops) <= limits.clip_events
+
+
+def _span(tops: Sequence[FlatTop]) -> int:
+    """How many frames lie between the first and the last of few tops; those of a noisy stroke are near each other."""
     starts = [start for top in tops for start in top.starts]
-    few = sum(top.events for top in tops) <= limits.clip_events
-    return few and max(starts) - min(starts) < stroke_frames
+    return max(starts) - min(starts)
 
 
 def _resting(side: Sequence[FlatTop], limits: DamageLimits) -> FlatTop | None:

@@ -19,8 +19,8 @@ from stager.meters.lanes import largest_bend
 from stager.meters.peak import Samples
 from stager.model.damage import Gap, Gaps
 
-LONGEST_S: Final = 0.08
-"""A longer silence may be meant: a cut between phrases; buffers that are lost are shorter."""
+LONGEST_S: Final = 0.075
+"""A longer silence may be meant: a cut between phrases, or a gate; buffers that are lost are mostly shorter."""
 MARGIN: Final = LOOK + LEAST_FRAMES
 """Frames kept before the place where the search goes on."""
 LEAST_BESIDE_LINEAR: Final = 3e-6

@@ -106,6 +106,11 @@ CASES: dict[str, tuple[list[FlatTop], Verdict | None]] = {
     "three that dither left, in one stroke": ([ROUND_BELOW, short(3, **FEW, starts=(0, 100, 239))], None),
     "three that dither left, in two strokes": ([ROUND_BELOW, short(3, **FEW, starts=(0, 100, 240))], LISTEN),
     "four that dither left, in one stroke": ([ROUND_BELOW, short(4, **FEW, starts=(0, 50, 100, 150))], LISTEN),
+    "three that dither left, sharp": (
+        [ROUND_BELOW, short(3, **{**FEW, "bend_linear": 0.6}, starts=(0, 100, 240))],
+        LISTEN,
+    ),
+    "three sharp ones at exactly one level": ([short(3, level_linear=0.6, bend_linear=0.6)], AGAIN),
     "three at exactly one level, in one stroke": (
         [short(3, level_linear=0.6, bend_linear=0.1, starts=(0, 100, 239))],
         LISTEN,

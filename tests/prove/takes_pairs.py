@@ -21,6 +21,7 @@ SHAPES: Final = (
     *("spaced", "spaced", "flipped", "flipped and apart", "level", "one side"),
     *("same", "same but for dither", "wide", "wide synthesiser", "cancelling", "cancelling below"),
 )
+SOUNDS_OF_PAIRS: Final = ("plucked", "sung", "drum", "bell", "bowed")
 
 
 @dataclass(frozen=True)
@@ -49,16 +50,31 @@ def pairs(seed: int, count: int) -> Iterator[Pair]:
         yield pair(seed, number)
 
 
+def shifted(seed: int, count: int) -> Iterator[Pair]:
+    """Give so many pairs that are one sound twice, one of them later, each with a noise of its own and no room."""
+    for number in range(count):
+        rng = np.random.default_rng((seed, 78, number))
+        source = _source(rng, seed, number, "shifted", SOUNDS_OF_PAIRS[number % len(SOUNDS_OF_PAIRS)])
+        delay = _delay(rng, source.rate_hz)
+        both = np.column_stack([later(source.mono, max(0.0, each)) for each in (-delay, delay)])
+        both[:, 1] *= 10 ** (rng.uniform(-4.0, 4.0) / 20)
+        yield _made(source, both + room(rng, both.shape, rng.uniform(-80.0, -60.0)), delay_frames=abs(delay))
+
+
 def pair(seed: int, number: int) -> Pair:
     """Give one pair of a seed."""
     rng = np.random.default_rng((seed, 77, number))
-    rate_hz, kind = int(rng.choice([44_100, 48_000, 96_000])), (PCM_24, PCM_16)[rng.integers(2)]
     shape = SHAPES[number % len(SHAPES)]
-    sound = ("plucked", "sung", "drum", "bell", "bowed")[number // len(SHAPES) % 5]
+    sound = SOUNDS_OF_PAIRS[number // len(SHAPES) % len(SOUNDS_OF_PAIRS)]
+    return _MAKERS[shape](rng, _source(rng, seed, number, shape, sound))
+
+
+def _source(rng: Rng, seed: int, number: int, shape: str, sound: str) -> "_Source":
+    rate_hz, kind = int(rng.choice([44_100, 48_000, 96_000])), (PCM_24, PCM_16)[rng.integers(2)]
     pitch_hz = float(np.exp(rng.uniform(np.log(max(80.0, SOUNDS[sound].lowest_hz)), np.log(700.0))))
     mono = 0.4 * SOUNDS[sound].make(rng, rate_hz, round(rng.uniform(3.0, 5.0) * rate_hz), pitch_hz)
     named = f"{seed}-{number:04d} {shape}: {sound} at {pitch_hz:.0f} Hz, {rate_hz} Hz {kind.name}"
-    return _MAKERS[shape](rng, _Source(named, shape, mono, rate_hz, kind))
+    return _Source(named, shape, mono, rate_hz, kind)
 
 
 @dataclass(frozen=True)

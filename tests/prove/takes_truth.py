@@ -24,7 +24,7 @@ from tests.prove.takes_faults import SAME_EVENT_FRAMES, Array, Made, runs
 from tests.prove.takes_score import Outcome, judged, table
 from tests.prove.takes_sounds import SOUNDS, Rng
 
-PROOF_SEED: Final = 818_281
+PROOF_SEED: Final = 929_393
 """The seed of the proof; nothing is tuned on it."""
 TUNING_SEEDS: Final = range(1, 1_000)
 """Seeds to tune detectors on."""
