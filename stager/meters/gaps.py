@@ -5,8 +5,9 @@ sample there differs from the next, and the movement does not die away towards t
 cut flat are none: a held value that stands over both sides, is not passed nearby, and is left without a jump. A jump is
 a step: two bends of the waveform (its second differences), one up and one down, that stand far above every other one of
 the file, with sound on both sides; the attack of a note bends but once. A single bend is one where it is the only one
-of its file and sound goes on at the same level. Stretches and jumps that come again, the same to the sample, are of a
-stored sound that is played again, and none of them is missing. Source: own definition; the figures are ours.
+of its file, sound goes on at the same level, and no other channel has it a little earlier or later. Stretches and jumps
+that come again, the same to the sample, are of a stored sound that is played again, and none of them is missing.
+Source: own definition; the figures are ours.
 """
 
 from typing import Final
@@ -20,7 +21,8 @@ from stager.meters.peak import Samples
 from stager.model.damage import Gap, Gaps
 
 LONGEST_S: Final = 0.075
-"""A longer silence may be meant: a cut between phrases, or a gate; buffers that are lost are mostly shorter."""
+"""A longer silence may be meant: a cut between phrases, or a gate; buffers that are lost are mostly shorter
+(own figure)."""
 MARGIN: Final = LOOK + LEAST_FRAMES
 """Frames kept before the place where the search goes on."""
 LEAST_BESIDE_LINEAR: Final = 3e-6

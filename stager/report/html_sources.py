@@ -20,7 +20,8 @@ from stager.staging import LEDGER, OVERVIEWS, overview_name
 CHECK_NAME: Final = "check.json"
 TAKES_NAME: Final = "takes.json"
 UNCHECKED: Final = (
-    "The set was not checked as a whole yet: a watch does it once the stems rest, and `stager check` tells it at once."
+    "The set was not checked as a whole yet. A watch does it once the stems rest; "
+    "the command stager check tells it at once."
 )
 
 

@@ -23,7 +23,7 @@ def tone(hz: float = 443.0, seconds: float = 1.0) -> Samples:
     return sine(hz, seconds, peak=0.5) + noise(round(seconds * RATE_HZ), rms=0.0005)
 
 
-@pytest.mark.parametrize("frames", [16, 48, 480, 2400])
+@pytest.mark.parametrize("frames", [16, 48, 480, 3_600])
 @pytest.mark.parametrize("hz", [61.0, 443.0, 5003.0])
 def test_zeros_inside_sound(hz: float, frames: int) -> None:
     """A stretch of exact zeros inside a tone is found where it is, as long as it is."""
@@ -84,6 +84,7 @@ CLEAN = {
     "a fade": faded(96),
     "a longer fade": faded(480),
     "silence between phrases": np.vstack((tone(), np.zeros((9600, 1)), tone())),
+    "a gate of 76 ms": tone(997.0) * (np.abs(np.arange(RATE_HZ) - 24_000) > 1_824)[:, None],
     "silence": np.zeros((RATE_HZ, 1)),
     "a square wave": frames_of(np.where(np.arange(RATE_HZ) % 200 < 100, 0.5, -0.5)),
     "flat tops of a falling tone": np.clip(sine(200.0, 1.0), -0.5, 0.5) * np.exp(-np.arange(RATE_HZ) / 1e5)[:, None],
