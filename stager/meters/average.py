@@ -182,8 +182,9 @@ def _sum_hops(block: Samples, edges: NDArray[np.int64], running: Samples, out: S
             running[0, channel] += plain
             running[1, channel] += squares
         if hop < edges.shape[0]:
-            out[hop] = running
-            running[:] = 0.0
+            for channel in range(block.shape[1]):
+                out[hop, 0, channel], out[hop, 1, channel] = running[0, channel], running[1, channel]
+                running[0, channel] = running[1, channel] = 0.0
         start = stop
 
 

@@ -170,18 +170,27 @@ def _comes_again(rows: list[list[float]], place: int) -> bool:
 def _find_bends(row: Samples, place: int, first: int, bends: Samples) -> int:
     """Keep the largest bends: size, frame, and what stands there."""
     last = row.shape[0] - LOOK
-    least = bends[:, 0].min()
+    slot = _smallest(bends)
     while place < last:
         end = min(last, place + CHUNK)
-        if largest_bend(row[place - 1 : end + 1]) > max(least, LEAST_BEND_LINEAR):
+        if largest_bend(row[place - 1 : end + 1]) > max(bends[slot, 0], LEAST_BEND_LINEAR):
             for i in range(place, end):
                 size = abs(row[i - 1] - 2.0 * row[i] + row[i + 1])
-                if size > max(least, LEAST_BEND_LINEAR) and _stands_out(row, i, size):
-                    slot = bends[:, 0].argmin()
+                if size > max(bends[slot, 0], LEAST_BEND_LINEAR) and _stands_out(row, i, size):
                     bends[slot, 0], bends[slot, 1], bends[slot, 2] = size, first + i, _kind(row, i, size)
-                    least = bends[:, 0].min()
+                    slot = _smallest(bends)
         place = end
     return place
+
+
+@sample_loop
+def _smallest(bends: Samples) -> int:
+    """Which row has the smallest bend."""
+    slot = 0
+    for i in range(1, bends.shape[0]):
+        if bends[i, 0] < bends[slot, 0]:
+            slot = i
+    return slot
 
 
 @sample_loop

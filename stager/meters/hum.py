@@ -212,18 +212,19 @@ def _decimate(block: Samples, weights: Samples, state: Samples, rows: Samples) -
 @sample_loop
 def _part_powers(rows: Samples, step: int) -> tuple[float, float]:
     """The largest mean square of a fifth of these rows about the mean of all, at least 0; and the smallest as it is."""
-    powers, mean, start = np.empty(PARTS), 0.0, 0
+    largest, smallest, mean, start = 0.0, np.inf, 0.0, 0
     for part in range(PARTS):
         stop = start + rows.shape[0] // PARTS + (part < rows.shape[0] % PARTS)
         energy = total = 0.0
         for i in range(start, stop):
             energy += rows[i, 1]
             total += rows[i, 2]
-        powers[part] = energy / (stop - start) / step
+        power = energy / (stop - start) / step
+        largest, smallest = max(largest, power), min(smallest, power)
         mean += total / (stop - start) / step
         start = stop
     mean /= PARTS
-    return max(0.0, powers.max() - mean * mean), powers.min()
+    return max(0.0, largest - mean * mean), smallest
 
 
 @sample_loop

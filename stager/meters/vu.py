@@ -131,8 +131,8 @@ def _swing(
             if two:
                 running[channel + 1] += other
             if hop < edges.shape[0]:
-                sums[hop, channel : channel + 2] = running[channel : channel + 2]
-                running[channel : channel + 2] = 0.0
+                for side in range(channel, channel + 1 + two):
+                    sums[hop, side], running[side] = running[side], 0.0
             start = stop
         for row in own:
             if abs(row[0]) + abs(row[1]) < FADED:
