@@ -7,14 +7,11 @@ a worker that is lost are put to work again by others; what the first attempt le
 import importlib.metadata
 import logging
 import os
-import signal
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import CancelledError, Executor, Future
 from contextlib import ExitStack, contextmanager, suppress
-from multiprocessing import resource_tracker
-from threading import Event, Thread, current_thread, main_thread
+from threading import Event, Thread
 from typing import Any, Final, ParamSpec, TypeVar
 
 import dask
@@ -26,6 +23,7 @@ from stager.bench import Hands
 from stager.errands import Errand, check_folders, check_version
 from stager.errors import ClusterFailed, StagerError, WorkerLost
 from stager.pipeline import RULES_VERSION
+from stager.processes import undisturbed
 from stager.project import Project
 
 P = ParamSpec("P")
@@ -146,7 +144,7 @@ def _made_here(count: int) -> Iterator[str]:
     with ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="stager-", ignore_cleanup_errors=True))
         stack.enter_context(dask.config.set({**SETTINGS, "temporary-directory": folder}))
-        with _undisturbed():
+        with undisturbed():
             made = LocalCluster(
                 n_workers=count,
                 threads_per_worker=1,
@@ -160,28 +158,6 @@ def _made_here(count: int) -> Iterator[str]:
             )
             stack.enter_context(made)
         yield made.scheduler_address
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Let a stop wait while processes start, and let these leave an interrupt from the terminal to us.
-
-    The signal mask goes to the threads and processes that begin meanwhile, and to those that replace them later.
-    """
-    if sys.platform == "win32" or current_thread() is not main_thread():
-        yield
-        return
-    waiting: list[int] = []
-    handler = signal.signal(signal.SIGTERM, lambda number, _frame: waiting.append(number))
-    resource_tracker.ensure_running()  # it takes the mask away from whichever thread begins it
-    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, handler)
-        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
-    for number in waiting:
-        signal.raise_signal(number)
 
 
 @contextmanager

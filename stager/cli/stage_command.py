@@ -1,7 +1,7 @@
 """`stager stage`: what is in the inbox, once."""
 
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TypedDict, Unpack
 
@@ -11,6 +11,7 @@ from stager.check import asked_offset_db
 from stager.cli.exits import Exit, FailOn
 from stager.cli.progress import Progress
 from stager.cli.screen import fails, print_json, say, say_caution
+from stager.crew import crew
 from stager.inbox import stems_in
 from stager.model import Outcome, Refused, Staged
 from stager.names import shown
@@ -44,7 +45,7 @@ def run(elsewhere: Callable[[Project], AbstractContextManager[Hands]] | None = N
     if asked["dry_run"]:
         outcomes = list(rehearse_all(loaded, names))
     else:
-        with elsewhere(loaded) if elsewhere else nullcontext(Hands(asked["jobs"])) as hands:
+        with elsewhere(loaded) if elsewhere else crew(loaded, names, asked["jobs"]) as hands:
             outcomes = _stage(loaded, names, hands, again=asked["again"])
             if loaded.settings.bus.apply and not only:
                 outcomes = _with_bus(loaded, outcomes, hands)
