@@ -29,6 +29,8 @@ from stager.standing import job_of, refused
 
 LONGEST_WAIT_S: Final = 3.0
 """How long a batch waits for one file to come to rest; a watch waits as long as it takes."""
+GATHER_S: Final = 0.05
+"""How long a stem that is ready may wait for others: hands have more to do meanwhile, and the disk is asked once."""
 
 
 def stage_all(
@@ -69,7 +71,7 @@ def stage_all(
                 note(relative, News(current))
                 continue
             while not at_work.has_room():
-                for job, news in at_work.take(None):
+                for job, news in at_work.take(None, GATHER_S):
                     note(job.relative, news)
             try:
                 if relative in held and relative in _held(staging, [relative]):
@@ -80,7 +82,7 @@ def stage_all(
                 continue
             at_work.put(replace(staging.job(relative, again=again), clash=clash))
         while len(at_work):
-            for job, news in at_work.take(None):
+            for job, news in at_work.take(None, GATHER_S):
                 note(job.relative, news)
     return [outcomes[relative] for relative in dict.fromkeys((*listed, *sorted(outcomes)))]
 

@@ -79,13 +79,17 @@ class Bench:
         self._working[work] = job
         work.add_done_callback(lambda _: self.ready())
 
-    def take(self, timeout_s: float | None) -> Iterator[tuple[StemJob, News]]:
+    def take(self, timeout_s: float | None, gather_s: float = 0.0) -> Iterator[tuple[StemJob, News]]:
         """Publish what is ready, after waiting for the first of them for as long as this; gives each stem's news.
+
+        `gather_s` is how long others may still come after the first, to wait for the disk together.
 
         Raises:
             PlaceError: where the outbox fails.
         """
-        done, _ = wait(self._working, timeout_s, return_when=FIRST_COMPLETED)
+        done, left = wait(self._working, timeout_s, return_when=FIRST_COMPLETED)
+        if gather_s and done and left:
+            done, _ = wait(self._working, gather_s)
         works = [(self._working.pop(work), work) for work in sorted(done, key=list(self._working).index)]
         told, made = self._results(works)
         for (job, prepared), outcome in zip(made, self.staging.publish_all(made), strict=True):

@@ -8,7 +8,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from functools import partial
 from multiprocessing import get_context
 from typing import Final, ParamSpec, TypeVar
@@ -29,7 +29,7 @@ MOST: Final = 4
 """More processes would wait for the one that publishes (own figure)."""
 FIRST: Final = 16
 """So many stems are left to threads: a run with few stems to stage ends with them, and what has to be compiled is."""
-AHEAD: Final = 4
+AHEAD: Final = 8
 """Stems for each process at once, so that it has the next one when it is done with one."""
 
 
@@ -40,9 +40,12 @@ def crew(project: Project, names: Sequence[str], jobs: int | None) -> Iterator[H
     if count == 1 or len(names) < MANY or not _are_short(project, names):
         yield Hands(jobs)
         return
-    with ExitStack() as stack:
-        threads = stack.enter_context(ThreadPoolExecutor(count, thread_name_prefix="stem"))
-        yield Hands(AHEAD * count, stack.enter_context(Crew(threads, count)))
+    with ThreadPoolExecutor(count, thread_name_prefix="stem") as threads:
+        made = Crew(threads, count)
+        try:
+            yield Hands(AHEAD * count, made)
+        finally:
+            made.shutdown(cancel_futures=True)
 
 
 def _are_short(project: Project, names: Sequence[str]) -> bool:
@@ -74,10 +77,10 @@ class Crew(Executor):
         given.add_done_callback(lambda done: self._settle(asked, done, here))
         return asked
 
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT002
         """End the processes, after what they have at work."""
         if self._pool:
-            self._pool.shutdown(wait, cancel_futures=True)
+            self._pool.shutdown(wait, cancel_futures=cancel_futures)
 
     def _given(self, work: Callable[[], R]) -> Future[R]:
         with undisturbed():

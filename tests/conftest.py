@@ -19,6 +19,7 @@ LONG = (
     "tests/outside/test_handover.py",
     "tests/outside/test_hosted_effect.py",
     "tests/outside/test_links.py",
+    "tests/outside/test_many_short.py",
     "tests/outside/test_own_words.py",
     "tests/outside/test_page.py",
     "tests/outside/test_pairs_truth.py",

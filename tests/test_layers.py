@@ -29,7 +29,7 @@ FLOORS = [
         "offset",
     },
     {"errands", "staging", "bench", "batch", "bus", "pairs", "verify"},
-    {"watch", "report", "check", "cluster"},
+    {"watch", "report", "check", "cluster", "crew"},
     {"page", "demo", "cli", "__main__"},
 ]
 BY_NAME = {"cli/app.py": {"_loaded"}, "compiled.py": {"_load_without_linear_algebra"}}

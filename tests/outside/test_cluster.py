@@ -5,18 +5,15 @@ import os
 import signal
 import subprocess
 import sys
-import time
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from tests.outside.command import HUNG_S, Command
+from tests.outside.runs import Told, of_session, wait_for
 from tests.outside.signals import sine
 from tests.outside.song import Song, SongMaker, tree
 from tests.outside.whole import copies_in, drafts, wrongs
@@ -44,23 +41,6 @@ def fill_long(song: Song) -> Song:
     for number in range(MANY):
         song.put(f"Part {number:02}.wav", np.tile(sine(200 + number, -30.0, 1.0), (40, 1)).reshape(-1))
     return song
-
-
-@dataclass(frozen=True)
-class Told:
-    """How often each stem was told, by the lines of a run."""
-
-    counts: Counter[str]
-
-    @classmethod
-    def of(cls, said: str) -> "Told":
-        """Read the lines `3/9 staged NAME: ...` and `3/9 refused NAME: ...`."""
-        lines = [line.split(" ", 2) for line in said.splitlines() if " staged " in line or " refused " in line]
-        return cls(Counter(line[2].partition(": ")[0] for line in lines))
-
-    def once(self, *names: str) -> bool:
-        """Say whether each of these was told once, and nothing else was."""
-        return dict(self.counts) == dict.fromkeys(names, 1)
 
 
 class Cluster:
@@ -104,31 +84,9 @@ def cluster(folder: Path, workers: int = 2) -> Iterator[Cluster]:
         yield made
 
 
-def wait_for(found: Callable[[], Any]) -> Any:
-    """Wait until there is something, and give it."""
-    until = time.monotonic() + HUNG_S
-    while not (there := found()):
-        assert time.monotonic() < until, "nothing came"
-        time.sleep(0.01)
-    return there
-
-
 def at_work(song: Song) -> bool:
     """Say whether a copy is being written."""
     return any(path.stat().st_size > 100_000 for path in song.outbox.glob(".stager-*"))
-
-
-def of_session(leader: int) -> list[int]:
-    """Give the processes of a session but for its leader, from /proc."""
-    found = []
-    for folder in Path("/proc").glob("[0-9]*"):
-        try:
-            fields = (folder / "stat").read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(fields[3]) == leader and fields[0] != "Z" and int(folder.name) != leader:
-            found.append(int(folder.name))
-    return found
 
 
 def listens_at(pids: list[int]) -> set[str]:
