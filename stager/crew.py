@@ -21,7 +21,7 @@ from stager.project import Project
 P = ParamSpec("P")
 R = TypeVar("R")
 
-MANY: Final = 200
+MANY: Final = 300
 """From so many stems on, processes win back what it takes to begin them (measured)."""
 SHORT_BYTES: Final = 2 << 20
 """So long are short stems on average: one block, in which little work is shared between threads."""

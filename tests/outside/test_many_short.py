@@ -18,7 +18,7 @@ from tests.outside.whole import copies_in, drafts, wrongs
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are told by /proc")
 LINKED = '[[link]]\nname = "pair"\nmatch = ["pair *.wav"]\n'
-COUNT = 260
+COUNT = 310
 NAMES = {*(f"hit {number:03}.wav" for number in range(COUNT)), "pair L.wav", "pair R.wav", "torn.wav"}
 
 
