@@ -1,6 +1,7 @@
 """The installed command killed at random moments: nothing half-written has a name, and the end is that of a calm run.
 
-`stage` is killed over fresh stems and over stems bounced anew; `watch` while stems are written and re-bounced all the
+`stage` is killed over fresh stems and over stems bounced anew, and over hundreds of short ones, where other processes
+are at work for it and may be a moment longer; `watch` while stems are written and re-bounced all the
 time, and is started again at once, so that it sweeps up and goes on under the same writers.
 """
 
@@ -23,7 +24,9 @@ from tests.outside.whole import copies_in, drafts, wrongs
 from tests.prove.proof import Bench, Proof
 
 STEMS, FRAMES = 6, 72_000
-STAGE_KILLS, WATCH_KILLS, AT_ONCE = 100, 200, 2
+STAGE_KILLS, SHORT_KILLS, WATCH_KILLS, AT_ONCE, CALM_RUNS = 100, 20, 200, 2, 3
+SHORT_STEMS, SHORT_FRAMES = 320, 4_800
+JOBS = ("--jobs", "2")
 VERSIONS, LIVE_STEMS, LIVE_FRAMES = 5, 4, 40_000
 PIECES, PAUSE_S = 4, 0.01
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.05\n'
@@ -47,9 +50,9 @@ class Tally:
         self.changed += other.changed
 
 
-def _killed(bench: Bench, song: Song, command: str, after_s: float, log: Path) -> bool:
+def _killed(bench: Bench, song: Song, command: tuple[str, ...], after_s: float, log: Path) -> bool:
     """Run a command, and kill it after so long; False where it had ended before."""
-    with bench.stager.started(command, song.folder, log=log) as process:
+    with bench.stager.started(*command, song.folder, log=log) as process:
         time.sleep(after_s)
         process.kill()
         return process.wait(HUNG_S) != 0
@@ -57,7 +60,7 @@ def _killed(bench: Bench, song: Song, command: str, after_s: float, log: Path) -
 
 @dataclass(frozen=True)
 class Before:
-    """A song before a run, all copies that may lie in its outbox, and what a calm run leaves there in so long."""
+    """A song before a run, all copies that may lie in its outbox, what calm runs leave there, how long they take."""
 
     song: Song
     copies: set[str]
@@ -66,19 +69,21 @@ class Before:
 
 
 def _before(bench: Bench, name: str, prepare: Callable[[Song], None]) -> Before:
-    song, calm = Song.made(bench.stager, bench.folder / name), Song(bench.stager, bench.folder / f"{name}_calm")
+    song, runs_s = Song.made(bench.stager, bench.folder / name), []
     prepare(song)
-    shutil.copytree(song.folder, calm.folder)
-    begun_s = time.monotonic()
-    assert calm.stage().code == 0
-    run_s = time.monotonic() - begun_s
-    return Before(song, copies_in(song.settled()) | copies_in(calm.settled()), calm.settled(), run_s)
+    for number in range(CALM_RUNS):
+        calm = Song(bench.stager, bench.folder / f"{name}_calm{number}")
+        shutil.copytree(song.folder, calm.folder)
+        begun_s = time.monotonic()
+        assert calm.stage(*JOBS).code == 0
+        runs_s.append(time.monotonic() - begun_s)
+    return Before(song, copies_in(song.settled()) | copies_in(calm.settled()), calm.settled(), min(runs_s))
 
 
-def _bounce(song: Song, numbers: range, seed: int) -> None:
+def _bounce(song: Song, numbers: range, seed: int, frames: int = FRAMES) -> None:
     rng = np.random.default_rng(seed)
     for number in numbers:
-        song.put(f"{number}.wav", noise(rng, -30.0 + seed % 7, FRAMES, 2))
+        song.put(f"{number}.wav", noise(rng, -30.0 + seed % 7, frames, 2))
 
 
 def _bounced_again(song: Song) -> None:
@@ -92,9 +97,9 @@ def _stage_once(bench: Bench, before: Before, place: Path, part: float) -> Tally
     song, tally = Song(bench.stager, place), Tally()
     shutil.copytree(before.song.folder, place)
     originals = tree(song.inbox)
-    tally.struck += _killed(bench, song, "stage", part * before.run_s, bench.folder / "log")
+    tally.struck += _killed(bench, song, ("stage", *JOBS), part * before.run_s, bench.folder / "log")
     tally.partial += wrongs(song, before.copies)
-    assert song.stage().code == 0
+    assert song.stage(*JOBS).code == 0
     if song.settled() != before.calm or drafts(song):
         tally.lost.append(f"{place.name}: not as in a calm run")
     if tree(song.inbox) != originals:
@@ -106,11 +111,22 @@ def _stage_once(bench: Bench, before: Before, place: Path, part: float) -> Tally
 def _stages(bench: Bench, points: int) -> Tally:
     befores = [_before(bench, "fresh", lambda song: _bounce(song, range(STEMS), 40))]
     befores.append(_before(bench, "again", _bounced_again))
+    return _stages_of(bench, befores, points)
+
+
+def _short_stages(bench: Bench, points: int) -> Tally:
+    numbers = range(SHORT_STEMS)
+    return _stages_of(bench, [_before(bench, "short", lambda song: _bounce(song, numbers, 43, SHORT_FRAMES))], points)
+
+
+def _stages_of(bench: Bench, befores: list[Before], points: int) -> Tally:
     rng, whole = np.random.default_rng(4), Tally()
-    parts = [float(part) for part in rng.uniform(0.4, 1.0, points)]
+    parts = [float(part) for part in rng.uniform(0.4, 1.2, points)]
     with ThreadPoolExecutor(AT_ONCE) as pool:
         for tally in pool.map(
-            lambda point: _stage_once(bench, befores[point % 2], bench.folder / f"killed{point}", parts[point]),
+            lambda point: _stage_once(
+                bench, befores[point % len(befores)], bench.folder / f"killed{point}", parts[point]
+            ),
             range(points),
         ):
             whole.add(tally)
@@ -179,7 +195,7 @@ def _watch(bench: Bench, name: str, points: int, seed: int, known: tuple[list[by
     bouncer, had = Bouncer(song, versions, seed), set[str]()
     bouncer.start()
     for _ in range(points):
-        tally.struck += _killed(bench, song, "watch", float(rng.uniform(0.5, 1.6)), bench.folder / f"{name}.log")
+        tally.struck += _killed(bench, song, ("watch",), float(rng.uniform(0.5, 1.6)), bench.folder / f"{name}.log")
         tally.partial += wrongs(song, copies.values())
         there = {path.name for path in song.outbox.glob("*.wav")}
         tally.lost += [f"the copy of {lost} is gone" for lost in had - there]
@@ -220,8 +236,13 @@ def _none(claim: str, found: list[str]) -> Proof:
 
 
 def prove(bench: Bench) -> Iterator[Proof]:
-    """Kill 100 runs of `stage` and 200 of `watch`."""
-    for command, run, kills in (("stage", _stages, STAGE_KILLS), ("watch", _watches, WATCH_KILLS)):
+    """Kill 100 runs of `stage`, 20 over many short stems, and 200 of `watch`."""
+    works = (
+        ("stage", _stages, STAGE_KILLS),
+        ("stage, many short stems", _short_stages, SHORT_KILLS),
+        ("watch", _watches, WATCH_KILLS),
+    )
+    for command, run, kills in works:
         points = bench.count(kills)
         tally, what = run(bench, points), f"kill -9 of {command}"
         bound, figure = f"{points // 2} or more", f"{tally.struck} of {points}"
