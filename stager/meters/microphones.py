@@ -36,6 +36,8 @@ LEAST_SHARED: Final = 0.25
 """Correlation of the sides once the delay is taken out, under which it is not theirs (own figure)."""
 COHERENT_BINS: Final = 6
 """Bins on each side that the coherence of one is taken with: about 9 Hz (own figure, from trials)."""
+EXACT_BINS: Final = 64
+"""From one exact turn to the next."""
 COHERENCE_POWER: Final = 3
 """How much less bins count that do not agree (own figure, from trials with bells in rooms)."""
 MOST_REST: Final = 0.49
@@ -166,11 +168,8 @@ def _shared(sums: _Sums, place: int, rate_hz: int) -> float:
 
 def _coherence(sums: _Sums, delay_frames: int) -> Samples:
     """The coherence (magnitude squared) of each bin with its neighbours, once this delay is taken out of the sides."""
-    bins = np.arange(len(sums.cross))
-    turned = sums.cross * np.exp(1j * np.pi * bins * delay_frames / (len(bins) - 1)) if delay_frames else sums.cross
-    taper = np.hanning(2 * COHERENT_BINS + 3)[1:-1]
-    cross, left, right = (np.convolve(each, taper, "same") for each in (turned, *sums.powers))
-    coherence: Samples = np.minimum(1.0, np.abs(cross) ** 2 / np.maximum(left * right, 1e-300))
+    coherence = np.empty(len(sums.cross))
+    _cohere(sums.cross, sums.powers, np.hanning(2 * COHERENT_BINS + 3)[1:-1], delay_frames, coherence)
     return coherence
 
 
@@ -205,3 +204,35 @@ def _tapered(window: Samples, taper: Samples, sides: Samples) -> None:
         mean /= frames
         for i in range(frames):
             sides[side, i] = (window[i, side] - mean) * taper[i]
+
+
+@sample_loop
+def _cohere(
+    cross: NDArray[np.complex128], powers: Samples, weights: Samples, delay_frames: int, coherence: Samples
+) -> None:
+    """Write the coherence of each bin, its neighbours put together with these weights, a delay taken out before.
+
+    The turn from bin to bin is a product, taken anew every `EXACT_BINS` so that rounding does not add up.
+    """
+    bins, reach = cross.shape[0], weights.shape[0] // 2
+    room = np.zeros((4, bins + 2 * reach))
+    real, imag, left, right = room[0], room[1], room[2], room[3]
+    step = np.pi * delay_frames / (bins - 1)
+    across, up = np.cos(step), np.sin(step)
+    turn_across, turn_up = 1.0, 0.0
+    for k in range(bins):
+        if k % EXACT_BINS == 0:
+            turn_across, turn_up = np.cos(step * k), np.sin(step * k)
+        x, y = cross[k].real, cross[k].imag
+        real[k + reach], imag[k + reach] = x * turn_across - y * turn_up, x * turn_up + y * turn_across
+        left[k + reach], right[k + reach] = powers[0, k], powers[1, k]
+        turn_across, turn_up = turn_across * across - turn_up * up, turn_across * up + turn_up * across
+    for k in range(bins):
+        a = b = one = other = 0.0
+        for near in range(weights.shape[0]):
+            weight = weights[near]
+            a += weight * real[k + near]
+            b += weight * imag[k + near]
+            one += weight * left[k + near]
+            other += weight * right[k + near]
+        coherence[k] = min(1.0, (a * a + b * b) / max(one * other, 1e-300))
