@@ -188,9 +188,11 @@ def test_nothing_is_imported_inside_a_function(path: Path) -> None:
 
 @pytest.mark.parametrize("path", [path for path in FILES if name_of(path) not in WRITERS], ids=name_of)
 def test_one_hand_writes(path: Path) -> None:
-    """Whatever creates, renames or removes a file stands in files.py."""
+    """Whatever creates, renames or removes a file stands in files.py; the system's place for nothing is no file."""
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            if node.args and ast.unparse(node.args[0]) == "os.devnull":
+                continue
             owner = node.func.value.id if isinstance(node.func.value, ast.Name) else ""
             assert node.func.attr not in WRITING_CALLS, f"line {node.lineno}"
             assert owner != "os" or node.func.attr not in OS_WRITING, f"line {node.lineno}"

@@ -60,6 +60,7 @@ NEEDS = {
 """What needs a library of an extra, and the extra's name."""
 
 
+STDERR: Final = 2
 _TOLD_TO_END: Final[list[int]] = []
 """Filled by SIGTERM: which of the two signals ended the work."""
 
@@ -242,6 +243,7 @@ def main() -> None:
     """Run the command line; what it printed goes out in one piece at its end, so that one place knows what may fail."""
     signal.signal(signal.SIGINT, _interrupt)
     signal.signal(signal.SIGTERM, _terminate)
+    _fill_what_is_closed()
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")
     out, status = sys.stdout, 0
@@ -251,6 +253,15 @@ def main() -> None:
         except SystemExit as ended:
             status = ended.code if isinstance(ended.code, int) else 0
     sys.exit(_hand_over(out, printed.getvalue(), status))
+
+
+def _fill_what_is_closed() -> None:
+    """Put nothing where a parent closed stdin, stdout or stderr: a file of ours must not get the number of one."""
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= STDERR:
+        os.set_inheritable(descriptor, True)
+    os.close(descriptor)
+    if sys.stderr is None:
+        sys.stderr = io.TextIOWrapper(io.FileIO(STDERR, "w", closefd=False), "utf-8")
 
 
 def _interrupt(_number: int, _frame: object) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from tests.outside.command import HUNG_S, Command
 from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, tree
+from tests.outside.song import Song, SongMaker, sha256, tree
 from tests.outside.wavefile import FLOAT, PCM_16
 
 HEAVY = ("numba", "numpy", "scipy", "pedalboard", "soundfile")
@@ -240,3 +240,19 @@ def test_results_and_talk_are_kept_apart(song: Song) -> None:
     result = song.stage("--json")
     assert "a.wav" in result.stderr
     assert json.loads(result.stdout)["schema"] == "stager/stage/1"
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_started_with_a_stream_closed(song: Song, closed: str) -> None:
+    """However a parent left the three streams, copies are whole (POSIX: an open takes the lowest free number)."""
+    song.put("a.wav", sine(440, -30.0, 0.5))
+    (song.inbox / "torn.wav").write_bytes(b"RIFF and no more")
+    song.rest("torn.wav", 10.0)
+    line = song.stager.line("stage", song.folder)
+    done = subprocess.run(
+        ["bash", "-c", f'exec "$@" {closed}', "bash", *line], capture_output=True, timeout=HUNG_S, check=False
+    )
+    assert done.returncode == 1
+    assert song.sidecar("a.wav")["copy"]["sha256"] == sha256(song.outbox / "a.wav")
+    assert (b"torn.wav" in done.stdout) == (">&-" not in closed.replace("2>&-", ""))
+    assert (b"torn.wav" in done.stderr) == ("2>&-" not in closed)
