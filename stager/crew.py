@@ -100,6 +100,7 @@ def _pass_on(asked: Future[R], done: Future[R]) -> None:
     """Let one future end as another did; one that nobody waits for any more is left."""
     if done.cancelled():
         asked.cancel()
+        asked.set_running_or_notify_cancel()
     elif asked.set_running_or_notify_cancel():
         if error := done.exception():
             asked.set_exception(error)
