@@ -1,6 +1,6 @@
 """Hands for many short stems: processes of this machine, since threads would wait for the interpreter's one lock.
 
-A stem of a second takes 10 to 15 ms, most of them not in compiled loops but in the interpreter, and only one thread at a
+A stem of a second takes 10 to 15 ms, most of it not in compiled loops but in the interpreter, and only one thread at a
 time runs that. A process of its own takes half a second and up to 200 MB, so few or long stems are left to threads.
 """
 
