@@ -11,7 +11,9 @@ StagerError
 │   ├── WouldClip          "would_clip"          the result does not fit the integer grid
 │   ├── StepFailed         "step_failed"         a plug-in crashed, hung, or gave what is no audio
 │   ├── NameRefused        "name_refused"        no copy or sidecar can carry this name
-│   └── WorkerLost         "worker_lost"         every worker of a cluster that had it at work died
+│   ├── WorkerLost         "worker_lost"         every worker of a cluster that had it at work died
+│   ├── CopyWrong          "copy_wrong"          a finished copy is not original times gain: it is not published
+│   └── InternalError      "internal_error"      an unexpected error in this package or a library
 ├── ConfigError    nothing was started
 ├── Stopped        the process was told to stop, and this work ended early
 ├── ClusterFailed  the machines that were asked to help can't be used, or went away
@@ -22,6 +24,10 @@ StagerError
     └── AlreadyWatched     another process stages this project
 """
 
+from collections.abc import Iterator
+from concurrent.futures import CancelledError
+from contextlib import contextmanager
+from traceback import format_exception
 from typing import ClassVar
 
 
@@ -30,9 +36,13 @@ class StagerError(Exception):
 
 
 class StemError(StagerError):
-    """One stem can't be staged; its message says what was expected and what was found."""
+    """One stem can't be staged; its message says what was expected and what was found.
+
+    `traceback` is that of an unexpected error, else empty.
+    """
 
     code: ClassVar[str]
+    traceback = ""
 
 
 class UnreadableStem(StemError):
@@ -93,6 +103,40 @@ class WorkerLost(StemError):
     """Every worker of a cluster that had it at work died; the message says how many did."""
 
     code = "worker_lost"
+
+
+class CopyWrong(StemError):
+    """A finished copy differs from original times gain by more than dither and rounding; nothing was published."""
+
+    code = "copy_wrong"
+
+
+class InternalError(StemError):
+    """An unexpected error in this package or a library, while one stem was dealt with; `traceback` says where."""
+
+    code = "internal_error"
+
+    @classmethod
+    def of(cls, name: object, error: BaseException) -> "InternalError":
+        """Return the outcome of the stem with this name for an error that nobody expected."""
+        found = cls(f"{name}: expected no error inside stager, found {type(error).__name__}: {error}")
+        found.traceback = "".join(format_exception(error))
+        return found
+
+
+@contextmanager
+def internal_errors(name: object, *passing: type[Exception]) -> Iterator[None]:
+    """Turn an unexpected error into the outcome of the stem with this name; our own, a cancel and `passing` ones pass.
+
+    Raises:
+        InternalError: where there was one.
+    """
+    try:
+        yield
+    except Exception as error:
+        if isinstance(error, (StagerError, CancelledError, *passing)):
+            raise
+        raise InternalError.of(name, error) from error
 
 
 class ConfigError(StagerError):

@@ -19,16 +19,20 @@ CODES = {
     "StepFailed": "step_failed",
     "NameRefused": "name_refused",
     "WorkerLost": "worker_lost",
+    "CopyWrong": "copy_wrong",
+    "InternalError": "internal_error",
 }
 """The refusal codes that scripts depend on."""
 
 CLASSES = {
-    name: found for name, found in vars(errors).items() if inspect.isclass(found) and issubclass(found, Exception)
+    name: found
+    for name, found in vars(errors).items()
+    if inspect.isclass(found) and issubclass(found, Exception) and found.__module__ == errors.__name__
 }
 
 
 def drawn() -> dict[str, tuple[str, str | None]]:
-    """Give each error of the drawn tree with the one above it, and the code beside it."""
+    """Return each error of the drawn tree with the one above it, and the code beside it."""
     tree, path = {}, [""] * 4
     for line in (errors.__doc__ or "").splitlines():
         if found := re.match(r"^([│├└─ ]*)([A-Z][A-Za-z]+)(?: +\"(\w+)\")?(?:  |$)", line):

@@ -1,4 +1,4 @@
-"""The command line: parse, load, call, print, exit."""
+"""The command line: one module a command, which loads, calls, prints and returns an exit status."""
 
 from stager.cli.app import main
 

@@ -1,4 +1,4 @@
-"""Every command with its options. A command's room is loaded when it runs, so that `--help` waits for none of them."""
+"""Every command with its options. A command's module is imported when it runs, so that `--help` stays fast."""
 
 import gc
 import importlib
@@ -13,15 +13,16 @@ from typing import Annotated, Any, Final, TextIO
 
 import typer
 
-from stager import __version__
-from stager.cli.exits import Exit, FailOn, LogKind, ReferenceName
+from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName
 from stager.errors import StagerError, Stopped
-from stager.stopping import request_stop
+from stager.system.cancel import request_stop
+from stager.system.printable import on_screen
+from stager.system.version import VERSION
 
 app = typer.Typer(
     help="Gain-stages bounced stems: measures each, works out one clip-safe trim, writes trimmed copies with a log.",
     no_args_is_help=True,
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -31,9 +32,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
 FailOnOption = Annotated[FailOn | None, typer.Option("--fail-on", help="exit 1 where a verdict is this or worse")]
 Jobs = Annotated[int | None, typer.Option("--jobs", min=1, max=64, help="stems at work at once; default: one a core")]
 
-Discover = Annotated[
-    bool, typer.Option("--discover", help="PROJECT... are folders: watch every project below them, new ones too")
-]
+Discover = Annotated[bool, typer.Option("--discover", help="watch every project below these folders, new ones too")]
 LogOption = Annotated[LogKind, typer.Option("--log", help="lines for people, or one JSON object a line")]
 PageOption = Annotated[bool, typer.Option("--page", help="serve a page for a tablet: the last takes and stems, live")]
 PageHost = Annotated[
@@ -57,26 +56,27 @@ NEEDS = {
     **dict.fromkeys(("starlette", "uvicorn", "segno"), ("the page", "page")),
     **dict.fromkeys(("dask", "distributed"), ("--cluster", "cluster")),
 }
-"""What needs a library of an extra, and the extra's name."""
+"""Libraries of the optional extras: what needs each, and the extra's name."""
 
 
 STDERR: Final = 2
-_TOLD_TO_END: Final[list[int]] = []
-"""Filled by SIGTERM: which of the two signals ended the work."""
+_TERMINATED_BY: Final[list[int]] = []
+"""Filled when SIGTERM arrives, so that its exit status is told from SIGINT's."""
 
 
-def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
-    """Load the room of a command, run it, and exit with its status."""
+def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
+    """Import the module of a command, run it, and exit with its status."""
     try:
-        module = _loaded(room)
+        _find_upward(options)
+        module = _loaded(module_name)
         is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
-        if (compiled := sys.modules.get("stager.compiled")) and is_watched:
-            compiled.tell_of_compiling(_say_that_it_compiles)
+        if (compiled := sys.modules.get("stager.system.jit")) and is_watched:
+            compiled.tell_of_compiling(_announce_compiling)
         status = module.run(**options)
     except (KeyboardInterrupt, Stopped):
-        status = Exit.TERMINATED if _TOLD_TO_END else Exit.INTERRUPTED
+        status = Exit.TERMINATED if _TERMINATED_BY else Exit.INTERRUPTED
     except StagerError as error:
-        print(f"stager: {error}", file=sys.stderr)
+        print(f"stager: {_printable(str(error))}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     except ModuleNotFoundError as error:
         if error.name not in NEEDS:
@@ -88,26 +88,47 @@ def run_command(room: str, **options: Any) -> None:  # noqa: ANN401 - whatever t
     raise typer.Exit(int(status))
 
 
-def _say_that_it_compiles() -> None:
+def _find_upward(options: dict[str, Any]) -> None:
+    """Put the nearest project above the current folder in the place of a project that was not named."""
+    above = next((folder for folder in Path.cwd().parents if (folder / "stager.toml").is_file()), None)
+    if above is None or Path("stager.toml").exists():
+        return
+    if options.get("project") == Path():
+        options["project"] = above
+    if options.get("projects") == [Path()]:
+        options["projects"] = [above]
+
+
+def _printable(text: str) -> str:
+    """Return the text with control characters written out: names of files, songs and roles come from anywhere."""
+    return "\n".join(line if line.isprintable() else on_screen(line) for line in text.split("\n"))
+
+
+def _announce_compiling() -> None:
     words = "Compiling the measuring loops, as a first run does: up to a minute, once; later runs start at once."
     with suppress(OSError):
         print(words, file=sys.stderr, flush=True)
 
 
-def _loaded(room: str) -> ModuleType:
-    """Load the room of a command; nothing that is loaded is rubbish, so nobody looks for any meanwhile, or later."""
+def _loaded(module_name: str) -> ModuleType:
+    """Import the module of a command; imports create no garbage, so skip collection, and exempt what was loaded."""
     gc.disable()
     try:
-        return importlib.import_module(f"stager.cli.{room}")
+        return importlib.import_module(f"stager.cli.{module_name}")
     finally:
         gc.freeze()
         gc.enable()
 
 
 @app.callback(invoke_without_command=True)
-def _root(version: Annotated[bool, typer.Option("--version", help="print the version")] = False) -> None:  # noqa: FBT002
+def _root(
+    version: Annotated[bool, typer.Option("--version", "-V", help="print the version")] = False,  # noqa: FBT002
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no messages but results, errors, cautions")] = False,  # noqa: FBT002
+) -> None:
+    if quiet:
+        QUIET.append(True)
     if version:
-        print(f"stager {__version__}")
+        print(f"stager {VERSION}")
         raise typer.Exit
 
 
@@ -116,16 +137,23 @@ def demo(
     folder: Annotated[Path | None, typer.Argument(metavar="DIR", help="where; default: a new folder here")] = None,
     seconds: Annotated[float, typer.Option("--pace", min=0.0, help="seconds that the bounce of one stem takes")] = 0.8,
 ) -> None:
-    """Make a song with faults, bounce its stems one by one into a watched inbox, and show what becomes of them."""
+    """Make a song with faults and stage it live, stem by stem."""
     run_command("demo_command", folder=folder, pace_s=seconds)
 
 
 @app.command()
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="the song's folder; made where it is missing")],
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="FOLDER", help="propose roles and links from the stems there")
+    ] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="put what is proposed in force")] = False,  # noqa: FBT002
 ) -> None:
     """Write a commented stager.toml and make inbox and outbox."""
-    run_command("new_command", folder=folder)
+    if source is None:
+        run_command("new_command", folder=folder, accept=accept)
+    else:
+        run_command("new_from_command", folder=folder, source=source, accept=accept)
 
 
 @app.command()
@@ -157,9 +185,7 @@ def stage(
 
 @app.command()
 def watch(
-    projects: Annotated[
-        list[Path] | None, typer.Argument(metavar="PROJECT...", help="one or many; default: here")
-    ] = None,
+    projects: Annotated[list[Path] | None, typer.Argument(metavar="PROJECT", help="one or many; default: here")] = None,
     until_idle: Annotated[
         float | None, typer.Option("--until-idle", metavar="S", min=0.0, help="end once nothing happened for S seconds")
     ] = None,
@@ -186,13 +212,24 @@ def watch(
 
 @app.command()
 def measure(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="audio files")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="audio files, or folders of them")],
     reference: Annotated[ReferenceName, typer.Option(help="whose RMS at full scale reads 0 dBFS")] = ReferenceName.SINE,
     fail_on: FailOnOption = None,
     as_json: AsJson = False,  # noqa: FBT002
 ) -> None:
-    """Show levels and findings of audio files; no project needed, nothing written."""
+    """Show levels and findings of audio files, no project needed."""
     run_command("measure_command", files=files, reference=reference, fail_on=fail_on, as_json=as_json)
+
+
+@app.command()
+def mix(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="finished mixes")],
+    quick: Annotated[bool, typer.Option("--quick", help="leave out lossy coding, which takes the most time")] = False,  # noqa: FBT002
+    fail_on: FailOnOption = None,
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
+    """Judge finished mixes before they are sent; nothing is changed."""
+    run_command("mix_command", files=files, fail_on=fail_on, with_coding=not quick, as_json=as_json)
 
 
 @app.command()
@@ -202,48 +239,99 @@ def check(
         int | None, typer.Option("--for", metavar="N", min=0, help="the room that N more parts like these would leave")
     ] = None,
     rough: Annotated[Path | None, typer.Option("--rough", metavar="FILE", help="a rough mix to compare with")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="every finding, not the first ten")] = False,  # noqa: FBT002
     fail_on: FailOnOption = None,
     as_json: AsJson = False,  # noqa: FBT002
 ) -> None:
-    """Examine the set as a whole: whether it can be sent, doubles, links, the mix bus. Writes nothing."""
-    run_command("check_command", project=project, more=more, rough=rough, fail_on=fail_on, as_json=as_json)
+    """Examine the set: can it be sent, doubles, links, the mix bus.
+
+    Writes nothing.
+    """
+    run_command(
+        "check_command",
+        project=project,
+        more=more,
+        rough=rough,
+        fail_on=fail_on,
+        as_json=as_json,
+        everything=everything,
+    )
 
 
 @app.command()
 def verify(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
-    """Re-read originals and copies, and prove that they differ in level alone."""
+    """Prove that originals and copies differ in level alone."""
     run_command("verify_command", project=project, as_json=as_json)
 
 
 @app.command()
-def report(project: ProjectPath = Path()) -> None:
-    """Write the report of what was staged: a page to look at, tables, and notes for whoever mixes."""
-    run_command("report_command", project=project)
+def report(
+    project: ProjectPath = Path(),
+    quick: Annotated[bool, typer.Option("--quick", help="don't examine the set anew")] = False,  # noqa: FBT002
+) -> None:
+    """Write the report: a page, tables, and notes for whoever mixes."""
+    run_command("report_command", project=project, quick=quick)
 
 
 @app.command()
 def status(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
-    """Show what a running watch is doing, and which stems have no copy."""
+    """Show what a running watch does, and which stems have no copy."""
     run_command("status_command", project=project, as_json=as_json)
 
 
 @app.command()
 def steps(as_json: AsJson = False) -> None:  # noqa: FBT002
-    """List the steps and other plug-ins that are installed, with their settings."""
+    """List the installed plug-ins, steps first, with their settings."""
     run_command("steps_command", as_json=as_json)
 
 
 @app.command()
 def schema() -> None:
-    """Print the JSON Schema of the project file, with the settings of every installed plug-in."""
+    """Print the JSON Schema of the project file, for editors."""
     run_command("schema_command")
 
 
+Yes = Annotated[bool, typer.Option("--yes", help="write without asking")]
+Undo = Annotated[bool, typer.Option("--undo", help="take the last change back, byte for byte")]
+
+
+@app.command()
+def link(project: ProjectPath = Path(), yes: Yes = False, undo: Undo = False) -> None:  # noqa: FBT002
+    """Take up the links that check proposes.
+
+    Shows the change to the project file first; --yes writes it, --undo takes it back.
+    """
+    run_command("link_command", project=project, yes=yes, take_back=undo)
+
+
+@app.command()
+def allow(
+    code: Annotated[str | None, typer.Argument(metavar="CODE", help="a finding code, such as dual_mono")] = None,
+    stems: Annotated[list[str] | None, typer.Argument(metavar="STEM", help="stems that it is deliberate in")] = None,
+    project: Annotated[Path, typer.Option("--project", metavar="PROJECT", help="default: here")] = Path(),
+    yes: Yes = False,  # noqa: FBT002
+    undo: Undo = False,  # noqa: FBT002
+) -> None:
+    """Note that a finding is deliberate in some stems.
+
+    Shows the change to the project file first; --yes writes it, --undo takes it back.
+    """
+    run_command("allow_command", code=code, stems=stems or [], project=project, yes=yes, take_back=undo)
+
+
+@app.command()
+def explain(
+    word: Annotated[str | None, typer.Argument(metavar="WORD", help="a code, a key, a column or a measure")] = None,
+) -> None:
+    """Explain a finding, a refusal, a key or a column, and what to do."""
+    run_command("explain_command", word=word)
+
+
 def main() -> None:
-    """Run the command line; what it printed goes out in one piece at its end, so that one place knows what may fail."""
+    """Run the command line. Its output is written in one piece at the end, so that a failing write is handled once."""
     signal.signal(signal.SIGINT, _interrupt)
     signal.signal(signal.SIGTERM, _terminate)
-    _fill_what_is_closed()
+    _open_null_on_closed_streams()
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")
     out, status = sys.stdout, 0
@@ -252,11 +340,11 @@ def main() -> None:
             app()
         except SystemExit as ended:
             status = ended.code if isinstance(ended.code, int) else 0
-    sys.exit(_hand_over(out, printed.getvalue(), status))
+    sys.exit(_write_output(out, printed.getvalue(), status))
 
 
-def _fill_what_is_closed() -> None:
-    """Put nothing where a parent closed stdin, stdout or stderr: a file of ours must not get the number of one."""
+def _open_null_on_closed_streams() -> None:
+    """Open the null device on closed standard streams, so that no later file is given descriptor 0, 1 or 2."""
     while (descriptor := os.open(os.devnull, os.O_RDWR)) <= STDERR:
         os.set_inheritable(descriptor, True)
     os.close(descriptor)
@@ -265,22 +353,22 @@ def _fill_what_is_closed() -> None:
 
 
 def _interrupt(_number: int, _frame: object) -> None:
-    """Let every read that is at work end at its next block, so that nobody waits for it."""
+    """Make running reads stop at their next block, then raise KeyboardInterrupt."""
     request_stop()
     raise KeyboardInterrupt
 
 
 def _terminate(number: int, _frame: object) -> None:
-    _TOLD_TO_END.append(number)
+    _TERMINATED_BY.append(number)
     request_stop()
     sys.exit(Exit.TERMINATED)
 
 
-def _hand_over(out: TextIO | None, text: str, status: int) -> int:
-    """Write what was printed past every buffer; gives the status, or another where nobody or nothing takes it."""
+def _write_output(out: TextIO | None, text: str, status: int) -> int:
+    """Write the output unbuffered; return the status, or another where the pipe is closed or the write fails."""
     if out is None or not text:
         return status
-    left = memoryview(text.encode(out.encoding or "utf-8", "backslashreplace"))
+    left = memoryview(_printable(text).encode(out.encoding or "utf-8", "backslashreplace"))
     try:
         while left:
             left = left[os.write(out.fileno(), left) :]

@@ -3,24 +3,33 @@
 import os
 from pathlib import Path
 
-from stager.check import Wish, examine
 from stager.cli.exits import Exit, FailOn
-from stager.cli.screen import fails, print_json, say
-from stager.names import shown
-from stager.offset import with_offset
+from stager.cli.screen import fails, print_json, say, say_phase, say_tracebacks
+from stager.plugins.projects import load_project
 from stager.report import check_text
-from stager.steps.projects import load_project
+from stager.songset import CheckOptions, examine
+from stager.staging.bus_offset import with_offset
+from stager.system.printable import shown
 
 
-def run(*, project: Path, more: int | None, rough: Path | None, fail_on: FailOn | None, as_json: bool) -> Exit:
+def run(
+    *,
+    project: Path,
+    more: int | None,
+    rough: Path | None,
+    fail_on: FailOn | None,
+    as_json: bool,
+    everything: bool = False,
+) -> Exit:
     """Examine the set and print what was found."""
     loaded = with_offset(load_project(project))
-    found = examine(loaded, Wish(more, rough, jobs=os.cpu_count() or 1))
+    found = examine(loaded, CheckOptions(more, rough, jobs=os.cpu_count() or 1, on_phase=say_phase))
     if not found.stems and not found.refused:
         say(f"Nothing to check: no stem lies in {shown(loaded.inbox)}.")
     if as_json:
         print_json(found.to_data())
     elif found.stems or found.refused:
-        print(check_text(found))
+        print(check_text(found, everything=everything))
+    say_tracebacks(stem.traceback for stem in found.refused)
     bad = bool(found.refused) or fails(found.verdict, fail_on)
     return Exit.SOME if bad else Exit.DONE

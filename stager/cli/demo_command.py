@@ -1,4 +1,4 @@
-"""`stager demo`: the whole way, live, on an invented song."""
+"""`stager demo`: stages an invented song live."""
 
 from pathlib import Path
 

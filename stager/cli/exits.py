@@ -1,10 +1,13 @@
-"""Exit statuses, and the words that options take."""
+"""Exit statuses, and the choices of options."""
 
 from enum import IntEnum, StrEnum
 
+QUIET: list[bool] = []
+"""Filled by `--quiet`: messages are left out, results, errors and cautions are not."""
+
 
 class Exit(IntEnum):
-    """What a script reads off a command."""
+    """The exit statuses of all commands."""
 
     DONE = 0
     """All done."""
@@ -15,27 +18,27 @@ class Exit(IntEnum):
     INTERRUPTED = 130
     """Stopped by SIGINT."""
     PIPE_CLOSED = 141
-    """Whoever read the output went away."""
+    """The reader of the output closed its pipe."""
     TERMINATED = 143
     """Stopped by SIGTERM (a watch then ends with 0)."""
 
 
 class FailOn(StrEnum):
-    """From which verdict on a run counts as failed."""
+    """The verdict from which a run counts as failed."""
 
     LISTEN = "listen"
     PLAY_AGAIN = "play_again"
 
 
 class ReferenceName(StrEnum):
-    """Whose RMS at full scale reads 0 dBFS."""
+    """The signal whose RMS at full scale reads 0 dBFS."""
 
     SINE = "sine"
     SQUARE = "square"
 
 
 class LogKind(StrEnum):
-    """How a watch writes its log."""
+    """The format of a watch's log."""
 
     LINES = "lines"
     JSON = "json"

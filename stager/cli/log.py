@@ -1,32 +1,37 @@
-"""What a watch writes to stderr: calm lines for people, or one JSON object a line for a log collector."""
+"""The log of a watch on stderr: lines for people, or one JSON object a line for a log collector."""
 
 import json
 import sys
+import textwrap
 from contextlib import suppress
 from datetime import UTC, datetime
-from typing import Any, Protocol
+from shutil import get_terminal_size
+from typing import Any, Final, Protocol
 
-from stager.bench import News
 from stager.cli.screen import say
-from stager.cli.stage_command import Teller
-from stager.model import Refused
-from stager.model.take import RefusedTake, TakeOutcome
+from stager.cli.stage_command import OutcomePrinter
+from stager.model import Refused, Staged, Verdict
+from stager.model.takes import RefusedTake, TakeOutcome
 from stager.project import Project
 from stager.report import outcome_line, take_lines
-from stager.watch import Word
+from stager.staging.queue import OutcomeEvent
+from stager.watch.listeners import LogLine
+
+LEAST_WIDTH: Final = 30
+"""Characters; a narrower terminal breaks the lines by itself."""
 
 
 class Log(Protocol):
-    """Takes what a watch has to say."""
+    """Receives the outcomes and messages of a watch."""
 
-    def news(self, project: Project, news: News) -> None:
-        """Write what became of a stem."""
+    def news(self, project: Project, event: OutcomeEvent) -> None:
+        """Write the outcome of a stem."""
 
     def take(self, project: Project, take: TakeOutcome) -> None:
-        """Write what was judged of a take."""
+        """Write the judgement of a take."""
 
-    def word(self, word: Word) -> None:
-        """Write another line."""
+    def word(self, line: LogLine) -> None:
+        """Write a message."""
 
 
 class HumanLog:
@@ -34,35 +39,40 @@ class HumanLog:
 
     def __init__(self, *, many: bool) -> None:
         self._many = many
-        self._tellers: dict[str, Teller] = {}
+        self._printers: dict[str, OutcomePrinter] = {}
 
-    def news(self, project: Project, news: News) -> None:
-        """Write what became of a stem."""
+    def news(self, project: Project, event: OutcomeEvent) -> None:
+        """Write the outcome of a stem."""
         front = f"{project.name}: " if self._many else ""
-        self._tellers.setdefault(str(project.file), Teller(front=front)).tell(news)
+        self._printers.setdefault(str(project.file), OutcomePrinter(front=front)).tell(event)
+        if isinstance(event.outcome, Staged) and event.outcome.fresh:
+            sidecar = event.outcome.sidecar
+            for finding in sidecar.findings:
+                if finding.verdict is sidecar.verdict is not Verdict.USABLE:
+                    _say_wrapped(f"  {finding.says}")
 
     def take(self, project: Project, take: TakeOutcome) -> None:
-        """Write what was judged of a take."""
+        """Write the judgement of a take."""
         first, *rest = take_lines(take)
         say(f"{project.name}: {first}" if self._many else first)
         for line in rest:
-            say(line)
+            _say_wrapped(line)
 
-    def word(self, word: Word) -> None:
-        """Write another line."""
-        front = f"{word.project}: " if self._many and word.project and word.project not in word.says else ""
-        say(front + word.says)
+    def word(self, line: LogLine) -> None:
+        """Write a message."""
+        front = f"{line.project}: " if self._many and line.project and line.project not in line.says else ""
+        say(front + line.says)
 
 
 class JsonLog:
     """One JSON object a line: `at`, `level`, `project`, `says`; of a stem also `stem`, `outcome` and its figures."""
 
-    def news(self, project: Project, news: News) -> None:
-        """Write what became of a stem."""
-        self._write("warning" if isinstance(news.outcome, Refused) else "info", project.name, _of(news))
+    def news(self, project: Project, event: OutcomeEvent) -> None:
+        """Write the outcome of a stem."""
+        self._write("warning" if isinstance(event.outcome, Refused) else "info", project.name, _of(event))
 
     def take(self, project: Project, take: TakeOutcome) -> None:
-        """Write what was judged of a take."""
+        """Write the judgement of a take."""
         content: dict[str, Any] = {"says": " ".join(line.strip() for line in take_lines(take)), "take": take.take}
         if isinstance(take, RefusedTake):
             self._write("warning", project.name, content | {"refused": take.refused})
@@ -70,9 +80,10 @@ class JsonLog:
         change = take.advice.input_change_db if take.advice else None
         self._write("info", project.name, content | {"verdict": take.verdict.value, "input_change_db": change})
 
-    def word(self, word: Word) -> None:
-        """Write another line."""
-        self._write(word.level, word.project, {"says": word.says})
+    def word(self, line: LogLine) -> None:
+        """Write a message."""
+        content = {"says": line.says} | ({"traceback": line.traceback} if line.traceback else {})
+        self._write(line.level, line.project, content)
 
     def _write(self, level: str, project: str | None, content: dict[str, Any]) -> None:
         at = datetime.now(UTC).isoformat(timespec="milliseconds")
@@ -81,11 +92,22 @@ class JsonLog:
             print(line, file=sys.stderr, flush=True)
 
 
-def _of(news: News) -> dict[str, Any]:
-    outcome, notes = news.outcome, [hint.says for hint in news.hints]
+def _say_wrapped(line: str) -> None:
+    """Print a line; on a terminal it is broken between words at the terminal's width, and stays indented."""
+    if not sys.stderr.isatty():
+        say(line)
+        return
+    width = max(LEAST_WIDTH, get_terminal_size().columns)
+    for part in textwrap.wrap(line, width, subsequent_indent="  ", break_long_words=False):
+        say(part)
+
+
+def _of(event: OutcomeEvent) -> dict[str, Any]:
+    outcome, notes = event.outcome, [hint.says for hint in event.hints]
     base = {"says": outcome_line(outcome), "stem": outcome.stem, "notes": notes}
     if isinstance(outcome, Refused):
-        return base | {"outcome": "refused", "refused": outcome.refused}
+        traceback = {"traceback": outcome.traceback} if outcome.traceback else {}
+        return base | {"outcome": "refused", "refused": outcome.refused} | traceback
     sidecar = outcome.sidecar
     return base | {
         "outcome": "staged" if outcome.fresh else "up_to_date",

@@ -1,84 +1,59 @@
-"""`stager measure`: levels and findings of any audio file."""
+"""`stager measure`: levels and findings of any audio file, no project needed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from stager.api import MeasuredFile, measure
 from stager.cli.exits import Exit, FailOn, ReferenceName
-from stager.cli.screen import fails, print_json
-from stager.errors import StemError
-from stager.hear import findings_of, hear
-from stager.judge import Aim, advise
-from stager.model import Advice, Finding, Levels, Refused, SourceInfo, Verdict, worst
-from stager.names import shown
+from stager.cli.screen import fails, print_json, say, say_tracebacks
+from stager.errors import StemError, internal_errors
+from stager.judge import balance_words
+from stager.judge.condition import has_no_pause
+from stager.model import Refused
+from stager.project.inbox import audio_files_below
 from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
-
-SETTLE_S: Final = 1.0
-"""How long a file with a wrong header must have rested before that counts as final; a project's own default."""
+from stager.system.files import is_folder
+from stager.system.printable import shown
 
 COLUMNS: Final = ("file", "average", "loudness", "peak", "true peak", "crest", "noise")
 
 
-@dataclass(frozen=True)
-class MeasuredFile:
-    """One file with its levels and what they mean."""
-
-    source: SourceInfo
-    levels: Levels
-    findings: tuple[Finding, ...]
-    advice: Advice | None
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst finding's."""
-        return worst(self.findings)
-
-    @property
-    def is_corrupt(self) -> bool:
-        """Whether the file itself is damaged."""
-        return any(finding.code == "corrupt" for finding in self.findings)
-
-    def to_data(self) -> dict[str, Any]:
-        """Give its place in the JSON document."""
-        return {
-            "source": self.source.model_dump(mode="json"),
-            "levels": self.levels.model_dump(mode="json"),
-            "findings": [finding.model_dump(mode="json") for finding in self.findings],
-            "verdict": self.verdict.value,
-            "advice": self.advice.model_dump(mode="json") if self.advice else None,
-        }
-
-
 def run(*, files: Sequence[Path], reference: ReferenceName, fail_on: FailOn | None, as_json: bool) -> Exit:
     """Measure each file and print what was found."""
-    stems = [_measured(path, reference) for path in files]
+    found = [inner for path in files for inner in _files_of(path)]
+    if not found:
+        say("Nothing to measure: no audio file lies there.")
+    stems = [_measured(path, reference) for path in found]
     if as_json:
         print_json({"schema": "stager/measure/1", "stems": [stem.to_data() for stem in stems]})
-    else:
+    elif stems:
         _print(stems, reference)
+    say_tracebacks(stem.traceback for stem in stems if isinstance(stem, Refused))
     bad = (isinstance(stem, Refused) or stem.is_corrupt or fails(stem.verdict, fail_on) for stem in stems)
     return Exit.SOME if any(bad) else Exit.DONE
+
+
+def _files_of(path: Path) -> list[Path]:
+    """Return the audio files below a folder, or the file itself."""
+    return [path / name for name in audio_files_below(path)] if is_folder(path) else [path]
 
 
 def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
     name = shown(path)
     try:
-        heard = hear(path, str(path), settle_s=SETTLE_S, take_cut=True)
+        with internal_errors(name):
+            return measure(path, reference=reference.value)
     except StemError as error:
-        return Refused(name, name, error.code, str(error))
-    levels = heard.measured.levels(reference.value, "loudest")
-    findings = tuple(findings_of(heard, levels, part=path.stem))
-    event = heard.measured.condition.loudest_event if heard.measured.condition else None
-    advice = advise(levels, Aim(), event=event, findings=findings, duration_s=heard.source.duration_s)
-    return MeasuredFile(heard.source, levels, findings, advice)
+        return Refused(name, name, error.code, str(error), error.traceback)
 
 
 def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:
     print(rows_text(COLUMNS, [_row(stem) for stem in stems], left=1))
     print(f"\naverage: dBFS RMS while the part plays ({convention(reference.value)});")
-    print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, peak over RMS;")
-    print("noise: dBFS RMS of the pauses, in the same convention. A dash: nothing to measure.")
+    print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, sample peak over RMS;")
+    print("noise: dBFS RMS in pauses, or under a part without any, in the same convention.")
+    print("A dash: nothing to measure.")
 
 
 def _row(stem: MeasuredFile | Refused) -> Row:
@@ -94,4 +69,9 @@ def _row(stem: MeasuredFile | Refused) -> Row:
         figure(levels.crest_db),
         figure(levels.noise_floor_dbfs),
     )
-    return Row(cells, tuple(f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings))
+    notes = [f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings]
+    balance = balance_words(levels.side_balance_db)
+    notes += [f"balance: {balance}"] if balance else []
+    notes += ["noise: no pause to judge noise by"] if has_no_pause(levels) else []
+    notes += [f"next take: {stem.advice.says}"] if stem.advice else []
+    return Row(cells, tuple(notes))

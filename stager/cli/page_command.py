@@ -1,4 +1,4 @@
-"""`stager watch --page`: the daemon, and beside it the page for the recording room."""
+"""`stager watch --page`: the daemon with the page for the recording room."""
 
 import os
 import sys
@@ -11,10 +11,10 @@ from stager.cli.log import HumanLog, JsonLog
 from stager.cli.screen import say
 from stager.errors import ConfigError
 from stager.page import Page, PageOptions, qr_lines
+from stager.plugins.projects import load_project
 from stager.project import Project
-from stager.steps.projects import load_project
-from stager.watch import Word
 from stager.watch.discover import project_files_below
+from stager.watch.listeners import LogLine
 
 LIGHT_ON_DARK = "\x1b[97;40m{}\x1b[0m"
 
@@ -32,23 +32,31 @@ def run(
     loaded = [] if discover else [load_project(project) for project in projects]
     lines = JsonLog() if log is LogKind.JSON else HumanLog(many=False)
     parents = projects if discover else ()
-    made = Page(
-        loaded, PageOptions(*page), lambda says: lines.word(Word(says, level="warning")), lambda: _found(parents)
+    page_server = Page(
+        loaded,
+        PageOptions(*page),
+        lambda says: lines.word(LogLine(says, level="warning")),
+        lambda: _projects_below(parents),
     )
-    made.start()
+    page_server.start()
     try:
-        lines.word(Word(f"page for the recording room: {made.address}"))
-        if not made.is_local and log is LogKind.LINES:
-            _print_code(made.address)
+        lines.word(LogLine(f"page for the recording room: {page_server.address}"))
+        if not page_server.is_local and log is LogKind.LINES:
+            _print_code(page_server.address)
         return watch_command.run(
-            projects=projects, until_idle_s=until_idle_s, poll=poll, discover=discover, log=log, stir=made.stir
+            projects=projects,
+            until_idle_s=until_idle_s,
+            poll=poll,
+            discover=discover,
+            log=log,
+            on_activity=page_server.stir,
         )
     finally:
-        made.stop()
+        page_server.stop()
 
 
-def _found(parents: Sequence[Path]) -> list[Project]:
-    """Load every sound project below folders."""
+def _projects_below(parents: Sequence[Path]) -> list[Project]:
+    """Return every valid project below these folders; the watch reports the invalid ones."""
     found = []
     for file in (file.resolve() for parent in parents for file in project_files_below(parent)):
         try:
@@ -59,7 +67,7 @@ def _found(parents: Sequence[Path]) -> list[Project]:
 
 
 def _print_code(address: str) -> None:
-    """Print an address as a QR code, light on dark whatever the terminal's colours are."""
+    """Print an address as a QR code, in light on dark on any terminal."""
     lines = qr_lines(address)
     try:
         "".join(lines).encode(sys.stderr.encoding or "ascii")

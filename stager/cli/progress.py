@@ -1,4 +1,4 @@
-"""One line about long work, at the foot of a terminal: stems and sound done, time left. Nothing where nobody looks."""
+"""A progress line at the foot of a terminal: stems and audio done, time left. Nothing where stderr is no terminal."""
 
 import os
 import sys
@@ -7,21 +7,21 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final, Self, TextIO
 
-from stager.bench import News
 from stager.model import Staged
-from stager.names import shown
 from stager.project import Project
+from stager.staging.queue import OutcomeEvent
+from stager.system.printable import shown
 
-SURE_AFTER_S: Final = 3.0
-"""How long work must have gone on before a time left is told (own figure: the first stem alone tells little)."""
+ESTIMATE_AFTER_S: Final = 3.0
+"""Elapsed time before a remaining time is shown (own figure: one stem is too little to go by)."""
 WIDTH: Final = 80
 
 
 class Progress:
-    """The work on the stems of one project; told of each outcome, it keeps its line under what else is said.
+    """The progress of one project's stems; keeps its line below all other output on stderr.
 
-    Stems count by the bytes of their originals, since those are known at once. Stems that were up to date take no time,
-    and tell nothing of how long the others will.
+    Stems count by the bytes of their originals, since those are known at once. Stems that were up to date take no time
+    and are left out of the estimate.
     """
 
     def __init__(
@@ -35,29 +35,29 @@ class Progress:
         self._count, self._left_bytes = len(self._sizes), sum(self._sizes.values())
         self._stream, self._clock, self._began_s = stream or sys.stderr, clock, clock()
         self._done, self._sound_s, self._worked_bytes, self._drawn = 0, 0.0, 0, 0
-        self._is_seen = self._stream.isatty()
+        self._is_shown = self._stream.isatty()
 
     def __enter__(self) -> Self:
-        """Begin; nothing is drawn before the first outcome."""
+        """Start; nothing is drawn before the first outcome."""
         return self
 
     def __exit__(self, *_failure: object) -> None:
-        """End: the line is gone, however the work ended."""
+        """End and remove the line, however the work ended."""
         self.clear()
 
-    def around(self, tell: Callable[[News], None]) -> Callable[[News], None]:
-        """Give the same teller, with the line out of its way while it speaks."""
+    def around(self, tell: Callable[[OutcomeEvent], None]) -> Callable[[OutcomeEvent], None]:
+        """Return a function that removes the line, calls `tell`, and draws the line again."""
 
-        def told(news: News) -> None:
+        def surrounded(event: OutcomeEvent) -> None:
             self.clear()
-            tell(news)
-            self.note(news)
+            tell(event)
+            self.note(event)
 
-        return told
+        return surrounded
 
-    def note(self, news: News) -> None:
-        """Count a stem, and draw the line again."""
-        outcome = news.outcome
+    def note(self, event: OutcomeEvent) -> None:
+        """Count a stem and draw the line again."""
+        outcome = event.outcome
         size = self._sizes.pop(outcome.stem, 0)
         self._done, self._left_bytes = self._done + 1, self._left_bytes - size
         if isinstance(outcome, Staged):
@@ -66,12 +66,12 @@ class Progress:
         self._draw()
 
     def clear(self) -> None:
-        """Take the line away."""
+        """Remove the line."""
         self._write("\r" + " " * self._drawn + "\r" if self._drawn else "")
         self._drawn = 0
 
     def text(self) -> str:
-        """Give the line: what is done, and how long the rest may take."""
+        """Return the line: stems and audio done, and the estimated time left."""
         count = max(self._count, self._done)
         left_s = self._left_s()
         left = f"; about {span(left_s)} left" if left_s else ""
@@ -79,12 +79,12 @@ class Progress:
 
     def _left_s(self) -> float | None:
         worked_s = self._clock() - self._began_s
-        if worked_s < SURE_AFTER_S or not self._worked_bytes:
+        if worked_s < ESTIMATE_AFTER_S or not self._worked_bytes:
             return None
         return worked_s / self._worked_bytes * self._left_bytes
 
     def _draw(self) -> None:
-        if self._is_seen and self._sizes:
+        if self._is_shown and self._sizes:
             line = self.text()[: _columns(self._stream) - 1]
             self._write(f"\r{line}")
             self._drawn = len(line)
@@ -96,7 +96,7 @@ class Progress:
 
 
 def span(seconds: float) -> str:
-    """Give a stretch of time as a person says it: seconds, minutes from one on, hours and minutes from one hour on."""
+    """Return a duration for people: in seconds, then in minutes from one on, then in hours and minutes."""
     if seconds < 60.0:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60.0)

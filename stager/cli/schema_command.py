@@ -2,8 +2,8 @@
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json
-from stager.steps.catalogue import installed
-from stager.steps.schema import full_schema
+from stager.plugins.catalogue import installed
+from stager.plugins.schema import full_schema
 
 
 def run() -> Exit:

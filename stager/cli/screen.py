@@ -1,23 +1,29 @@
-"""What commands print: talk to stderr, tables to stdout; plain where nobody looks, and never a control character."""
+"""What commands print: messages on stderr, results on stdout, never a control character."""
 
 import json
 import sys
 from collections.abc import Iterable
 from contextlib import suppress
-from typing import Final
 
-from stager.cli.exits import FailOn
+from stager.cli.exits import QUIET, FailOn
+from stager.judge.louder import louder_caution
 from stager.model import Sidecar, Verdict
-from stager.names import on_screen
-
-LOUDER_DB: Final = 6.0
-CAUTION: Final = "turn your monitors or headphones down before you first play {what}."
+from stager.staging.documents import Document
+from stager.system.printable import on_screen
 
 
-def say(line: str) -> None:
-    """Print a line of talk to stderr; where nobody takes it any more, the work goes on."""
+def say(line: str, *, always: bool = False) -> None:
+    """Print a message to stderr, not under `--quiet` unless `always`; a closed stderr is ignored."""
+    if QUIET and not always:
+        return
     with suppress(OSError):
         print(on_screen(line), file=sys.stderr, flush=True)
+
+
+def say_phase(line: str) -> None:
+    """Print what a long command is doing to stderr, on a terminal only."""
+    if sys.stderr.isatty():
+        say(f"{line} …")
 
 
 def print_json(document: object) -> None:
@@ -25,27 +31,33 @@ def print_json(document: object) -> None:
     print(json.dumps(document, indent=2))
 
 
+def say_displaced(documents: Iterable[Document]) -> None:
+    """Print, of each file that lies beside a person's of its usual name, that it does."""
+    for document in documents:
+        if document.says:
+            say(document.says)
+
+
+def say_tracebacks(tracebacks: Iterable[str]) -> None:
+    """Print the tracebacks of unexpected errors, for commands that write no file where they could be kept."""
+    for traceback in filter(None, tracebacks):
+        say("A fault inside stager; a report of it needs these lines:", always=True)
+        for line in traceback.splitlines():
+            say(line, always=True)
+
+
 def say_caution(sidecars: Iterable[Sidecar]) -> None:
-    """Say once to turn monitors down, where a copy is much louder than its original."""
+    """Print the caution to turn monitors down, where a copy is much louder than its original."""
     if caution := caution_text(sidecars):
-        say(caution)
+        say(caution, always=True)
 
 
 def caution_text(sidecars: Iterable[Sidecar]) -> str | None:
-    """Give the caution where a copy is much louder than its original, else None."""
-    count = sum(map(is_louder, sidecars))
-    if count == 1:
-        return f"Caution: one copy is more than {LOUDER_DB:g} dB louder than its original; {CAUTION.format(what='it')}"
-    if not count:
-        return None
-    return f"Caution: {count} copies are more than {LOUDER_DB:g} dB louder; {CAUTION.format(what='them')}"
-
-
-def is_louder(sidecar: Sidecar) -> bool:
-    """Say whether a copy asks for the caution."""
-    return sidecar.trim.gain_db > LOUDER_DB
+    """Return the caution as a line of its own, None where there is none."""
+    caution = louder_caution(sidecars)
+    return f"Caution: {caution[0].lower()}{caution[1:]}" if caution else None
 
 
 def fails(verdict: Verdict, fail_on: FailOn | None) -> bool:
-    """Say whether a verdict is worse than a run allows."""
+    """Return whether a verdict is worse than a run allows."""
     return fail_on is not None and verdict.severity >= Verdict(fail_on.value).severity

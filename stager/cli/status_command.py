@@ -1,13 +1,13 @@
-"""`stager status`: what a running watch is doing, from another shell."""
+"""`stager status`: shows the state of a running watch from another shell."""
 
 from pathlib import Path
 from typing import Final
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json
-from stager.names import on_screen
-from stager.steps.projects import load_project
-from stager.watch import Status, age_s, read_status
+from stager.plugins.projects import load_project
+from stager.system.printable import on_screen
+from stager.watch.status import Status, age_s, read_status
 
 STATE_WORDS: Final = {
     "watching": "watching, nothing to do",
@@ -16,11 +16,11 @@ STATE_WORDS: Final = {
     "not_watched": "NOT WATCHED",
 }
 SILENT_S: Final = 60.0
-"""A sign of life older than this, from a process that still runs, is worth a word."""
+"""Age of the last heartbeat, of a process that still runs, from which a warning is printed."""
 
 
 def run(*, project: Path, as_json: bool) -> Exit:
-    """Print what the watch of a project is doing, and which stems have no copy."""
+    """Print the state of a project's watch, and which stems have no copy."""
     status = read_status(load_project(project))
     if as_json:
         print_json(status.to_data())
@@ -44,11 +44,11 @@ def _lines(status: Status) -> list[str]:
     if status.failures:
         lines.append("without a copy of their last bounce:")
         lines += [f"  {failure.refused}: {failure.says}" for failure in status.failures]
-    return lines
+    return [*lines, *status.notes]
 
 
 def _ago(seconds: float) -> str:
-    """An age as a person says it."""
+    """Return an age for people."""
     for unit_s, unit in ((86_400.0, "d"), (3_600.0, "h"), (60.0, "min")):
         if seconds >= unit_s:
             return f"{seconds / unit_s:.0f} {unit} ago"

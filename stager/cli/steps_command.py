@@ -1,15 +1,15 @@
-"""`stager steps`: the plug-ins found, with version, origin and settings."""
+"""`stager steps`: lists the installed plug-ins with version, origin and settings."""
 
 from typing import Any
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json
+from stager.plugins.catalogue import Found, installed
 from stager.report import Row, rows_text
-from stager.steps.catalogue import Found, installed
 
 
 def run(*, as_json: bool) -> Exit:
-    """List every installed plug-in; those in a project's files are named by that project alone."""
+    """List every installed plug-in; those in a project's own files are not included."""
     found = installed()
     if as_json:
         print_json({"schema": "stager/steps/1", "plugins": [_data(one) for one in found]})

@@ -1,11 +1,11 @@
-"""`stager verify`: originals untouched, copies different in level alone."""
+"""`stager verify`: proves that originals are untouched and copies differ in level alone."""
 
 from pathlib import Path
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json, say
+from stager.plugins.projects import load_project
 from stager.report import Row, rows_text
-from stager.steps.projects import load_project
 from stager.verify import Verified, verify_project
 
 
@@ -26,8 +26,14 @@ def run(*, project: Path, as_json: bool) -> Exit:
     return Exit.DONE if all(proof.ok for proof in proofs) else Exit.SOME
 
 
+def _state(proof: Verified) -> str:
+    if not proof.ok:
+        return "DIFFERS"
+    return "stale" if proof.stale else "taken out" if proof.taken_out else "ok"
+
+
 def _row(proof: Verified) -> Row:
-    state = "stale" if proof.stale else "ok" if proof.ok else "DIFFERS"
+    state = _state(proof)
     stale = ["its original was bounced anew since: stage it again"] if proof.stale else []
     notes = [*proof.notes, *proof.differences, *stale]
     left = proof.residual

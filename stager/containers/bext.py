@@ -34,12 +34,12 @@ class LoudnessFields:
     max_short_term_lufs: float | None = None
 
     def packed(self) -> bytes:
-        """Give the ten bytes of the chunk."""
+        """Return the ten bytes of the chunk."""
         return struct.pack("<5H", *(coded(value) & 0xFFFF for value in vars(self).values()))
 
 
 def coded(value: float | None) -> int:
-    """Give a figure in hundredths, halves away from zero; 7FFFh where it is undefined or out of range."""
+    """Return a figure in hundredths, halves away from zero; 7FFFh where it is undefined or out of range."""
     if value is None:
         return NOT_USED
     hundredths = int(Decimal(repr(value)).scaleb(2).quantize(Decimal(1), ROUND_HALF_UP))
@@ -47,7 +47,7 @@ def coded(value: float | None) -> int:
 
 
 def has_loudness(bext: bytes) -> bool:
-    """Say whether this chunk tells of loudness: it is of version 2 or later, and not all five fields are "not used"."""
+    """Return whether this chunk holds loudness: version 2 or later, and not all five fields "not used"."""
     if len(bext) < FIXED_BYTES or int.from_bytes(bext[VERSION_AT : VERSION_AT + 2], "little") < 2:
         return False
     unused = LoudnessFields().packed()
@@ -55,28 +55,32 @@ def has_loudness(bext: bytes) -> bool:
 
 
 def time_reference_frames(bext: bytes) -> int | None:
-    """Give the first sample's time since midnight, in frames of the file's own rate, or None for a chunk cut short."""
+    """Return the first sample's time since midnight, in frames of the file's own rate; None where it is cut short."""
     field = bext[TIME_REFERENCE_AT : TIME_REFERENCE_AT + 8]
     return int.from_bytes(field, "little") if len(field) == 8 else None
 
 
 def with_loudness(bext: bytes, fields: LoudnessFields) -> bytes:
-    """Give the chunk with these loudness figures."""
+    """Return the chunk with these loudness figures."""
     packed = fields.packed()
     return bext[:LOUDNESS_AT] + packed + bext[LOUDNESS_AT + len(packed) :]
 
 
-def with_history(bext: bytes, line: str) -> bytes | None:
-    """Give the chunk with one more line of coding history behind those it has; None where it would grow too long."""
+def with_history(bext: bytes, line: str, *, align: int = 1) -> bytes | None:
+    """Return the chunk with one more line of coding history behind those it has; None where it would grow too long.
+
+    Its length is a multiple of `align`, by zeros behind the last line.
+    """
     history = bext[FIXED_BYTES:].rstrip(b"\0")
     if history and not history.endswith(b"\r\n"):
         history = history.rstrip(b"\r\n") + b"\r\n"
     grown = bext[:FIXED_BYTES] + history + line.encode("ascii", "replace") + b"\r\n"
+    grown += bytes(-len(grown) % align)
     return grown if len(grown) <= MOST_BYTES else None
 
 
 def history_line(info: StreamInfo, what: str) -> str:
-    """Give the line for one process; `what` is free text, its commas become semicolons. No clock is in it."""
+    """Return the line for one process; `what` is free text, its commas become semicolons. It holds no time of day."""
     bits = info.valid_bits or 8 * info.encoding.sample_bytes
     free = what.replace(",", ";")
     return f"A=PCM,F={info.sample_rate_hz},W={bits}{MODES.get(info.channels, '')},T={free}"

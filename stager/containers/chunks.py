@@ -7,18 +7,13 @@ that a gain makes them stale follows from it, no standard lists it.
 
 import re
 import struct
+from bisect import bisect_right
+from collections import defaultdict
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from stager.containers.bext import (
-    FIXED_BYTES,
-    LoudnessFields,
-    has_loudness,
-    history_line,
-    with_history,
-    with_loudness,
-)
+from stager.containers.bext import FIXED_BYTES, LoudnessFields, has_loudness, history_line, with_history, with_loudness
 from stager.containers.fmt import format_for, format_of_stream
 from stager.containers.rescaling import (
     CHANNEL_MAP,
@@ -29,6 +24,7 @@ from stager.containers.rescaling import (
     rescaled_fact,
     rescaled_xml,
 )
+from stager.containers.riff import WIDE_FORMS
 from stager.model import StreamInfo
 
 DROPPED: Final = {
@@ -44,7 +40,10 @@ BIT_DEPTH: Final = re.compile(rb"(<AUDIO_BIT_DEPTH>)\s*\d+\s*(</AUDIO_BIT_DEPTH>
 REPLAY_GAIN: Final = re.compile(rb"replay_?gain", re.IGNORECASE)
 MOST_FLOAT: Final = 3.4028234663852886e38
 TAGGED: Final = (b"LIST", b"id3 ", b"ID3 ", b"_PMX")
-MOST_SPACE: Final = 256
+CLOSING: Final = re.compile(rb"</([\w:]+)>")
+SPACE: Final = re.compile(rb"\s{0,256}")
+WIDE_BEXT_ALIGN: Final = 2
+"""libsndfile 1.2.2 passes over no padding behind the `bext` of an RF64 file, and finds no audio behind an odd one."""
 LONGEST_LOOKED_AT: Final = 16 << 20
 """A chunk longer than that is carried without being looked into."""
 
@@ -96,10 +95,14 @@ class Judged:
 
 
 KEPT: Final = Judged(Fate.KEPT)
+FACT_OF_NO_W64: Final = Judged(
+    Fate.DROPPED, note="fact, whose size fits no W64 file: readers lose their place behind it"
+)
+"""libsndfile 1.2.2 reads 8 bytes of a W64 file's `fact`, whatever its size, and looks for the next chunk there."""
 
 
 def judge_chunk(name: bytes, payload: bytes, change: Change) -> Judged:
-    """Say what becomes of a chunk that is not the audio itself."""
+    """Return what becomes of a chunk that is not the audio itself."""
     if name in DROPPED:
         return Judged(Fate.DROPPED, note=DROPPED[name])
     if name in XML_LOUDNESS:
@@ -145,7 +148,8 @@ def _judge_bext(payload: bytes, change: Change) -> Judged:
     loud = has_loudness(payload)
     moved = rescaled_bext(payload, change.before, change.after)
     fresh = with_loudness(moved, LoudnessFields()) if loud else moved
-    grown = with_history(fresh, history_line(change.after, change.what))
+    align = WIDE_BEXT_ALIGN if change.before.container in WIDE_FORMS else 1
+    grown = with_history(fresh, history_line(change.after, change.what), align=align)
     note = None if grown else "a line of coding history: bext would pass 10,240 bytes"
     return Judged(
         Fate.REWRITTEN if grown or loud or moved != payload else Fate.KEPT, grown or fresh, note, measured=loud
@@ -178,23 +182,27 @@ def _without_elements(xml: bytes, opening: re.Pattern[bytes]) -> bytes:
 
     Every byte is looked at a few times at most, however the text is made.
     """
-    kept, position, never_closed = [], 0, set[bytes]()
+    kept, position, ends = [], 0, defaultdict[bytes, list[int]](list)
+    for closing in CLOSING.finditer(xml):
+        ends[closing[1]].append(closing.end())
     for found in opening.finditer(xml):
-        if found.start() < position or found[1] in never_closed:
+        if found.start() < position:
             continue
-        closing = b"</" + found[1] + b">"
-        end = found.end() if found[0].endswith(b"/>") else xml.find(closing, found.end())
-        if end < 0:
-            never_closed.add(found[1])
-            continue
-        end += 0 if found[0].endswith(b"/>") else len(closing)
-        kept.append(xml[position : found.start()])
-        position = len(xml) - len(xml[end : end + MOST_SPACE].lstrip()) - len(xml[end + MOST_SPACE :])
+        end = found.end() if found[0].endswith(b"/>") else _first_behind(ends[found[1]], found.end())
+        if end is not None and (space := SPACE.match(xml, end)):
+            kept.append(xml[position : found.start()])
+            position = space.end()
     return b"".join((*kept, xml[position:]))
 
 
+def _first_behind(places: list[int], position: int) -> int | None:
+    """The first of these rising places that lies behind a position."""
+    at = bisect_right(places, position)
+    return places[at] if at < len(places) else None
+
+
 def peak_payload(linear: tuple[float, ...], at_frames: tuple[float, ...]) -> bytes:
-    """Give a `PEAK` chunk's payload: version 1, no clock, then each channel's peak and its place."""
+    """Return a `PEAK` chunk's payload: version 1, no time of day, then each channel's peak and its place."""
     entries = (
         struct.pack("<fI", min(peak, MOST_FLOAT), min(int(place), 0xFFFFFFFF))
         for peak, place in zip(linear, at_frames, strict=True)
@@ -203,7 +211,7 @@ def peak_payload(linear: tuple[float, ...], at_frames: tuple[float, ...]) -> byt
 
 
 def fact_chunk(info: StreamInfo) -> bytes:
-    """Give the whole `fact` chunk that every encoding but PCM must have: its count of frames."""
+    """Return the whole `fact` chunk that every encoding but PCM must have: its count of frames."""
     return b"fact" + struct.pack("<II", 4, min(info.frames, 0xFFFFFFFF))
 
 

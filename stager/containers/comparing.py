@@ -1,4 +1,4 @@
-"""Compares what stands around the samples of an original and its copy."""
+"""Compares what lies around the audio of an original and its copy."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class _Part:
 
 
 def start_frames(source: AudioFile) -> int | None:
-    """Give the time stamp of a file's first sample, in frames of its own rate; None where it has none."""
+    """Return the time stamp of a file's first sample, in frames of its own rate; None where it has none."""
     chunk = source.layout.first(b"bext") if isinstance(source, WaveFile) else None
     return time_reference_frames(source.read(chunk.start, min(chunk.size, 602))) if chunk else None
 
@@ -62,7 +62,7 @@ def _unchanged(source: WaveFile) -> CopyLayout:
     pieces: list[Piece] = []
     at = 0
     for chunk in source.layout.chunks:
-        start = 0 if chunk.name == b"ds64" and not pieces else chunk.head_start
+        start = 0 if chunk is source.layout.wide else chunk.head_start
         end = min(chunk.padded_end, source.file_bytes)
         pieces += [Piece(at, start)] * (start > at)
         if chunk is source.layout.first(b"data"):

@@ -9,7 +9,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from stager.containers.chunks import LONGEST_LOOKED_AT, Change, Fate, Judged, fact_chunk, judge_chunk
+from stager.containers.chunks import (
+    FACT_OF_NO_W64,
+    LONGEST_LOOKED_AT,
+    Change,
+    Fate,
+    Judged,
+    fact_chunk,
+    judge_chunk,
+)
 from stager.containers.fmt import EXTENSIBLE_BYTES
 from stager.containers.riff import DS64_BYTES, HEADER_BYTES, UNKNOWN_SIZE, WIDE_FORMS, Chunk
 from stager.containers.w64 import HEADER_BYTES as W64_HEADER_BYTES
@@ -17,7 +25,8 @@ from stager.containers.wave import WaveFile
 from stager.model import ChunkLog
 
 MOST_RIFF_BYTES: Final = 0xFFFFFFFF
-WIDE_SIZES_BYTES: Final = 16
+WIDE_SIZES_BYTES: Final = 24
+W64_FACT_BYTES: Final = 8
 RESERVED: Final = (b"JUNK", b"junk", b"PAD ")
 
 
@@ -85,10 +94,10 @@ def lay_out(source: WaveFile, change: Change) -> CopyLayout:
     for chunk in source.layout.chunks:
         if chunk is audio:
             _add_audio(draft, source, chunk, audio_bytes, change)
-        elif chunk.name != b"ds64":
+        elif chunk is not source.layout.wide:
             _add_chunk(draft, source, chunk, change)
     draft.pieces.append(Piece(min(source.file_bytes, source.layout.chunks[-1].padded_end), source.file_bytes))
-    top = _top(source, draft, audio_bytes)
+    top = _top(source, draft, audio_bytes, change)
     pieces = (*top, *draft.pieces)
     places = _places(pieces, audio_bytes)
     waiting = tuple(
@@ -105,7 +114,7 @@ def lay_out(source: WaveFile, change: Change) -> CopyLayout:
 
 
 def write_pieces(source: WaveFile, layout: CopyLayout, audio: Iterator[bytes]) -> Iterator[bytes]:
-    """Give the bytes of the copy in order; `audio` gives the packed samples."""
+    """Yield the bytes of the copy in order; `audio` yields the packed samples."""
     for piece in layout.pieces:
         if piece.fresh is not None:
             yield piece.fresh
@@ -117,7 +126,8 @@ def write_pieces(source: WaveFile, layout: CopyLayout, audio: Iterator[bytes]) -
 
 def _add_chunk(draft: _Draft, source: WaveFile, chunk: Chunk, change: Change) -> None:
     looked_at = chunk.size if chunk.size <= LONGEST_LOOKED_AT else EXTENSIBLE_BYTES if chunk.name == b"fmt " else 0
-    judged = judge_chunk(chunk.name, source.read(chunk.start, looked_at), change)
+    misleads = chunk.name == b"fact" and source.layout.form == "W64" and not 1 <= chunk.size <= W64_FACT_BYTES
+    judged = FACT_OF_NO_W64 if misleads else judge_chunk(chunk.name, source.read(chunk.start, looked_at), change)
     draft.fates[judged.fate].append(chunk.name.decode("ascii"))
     if judged.note:
         draft.notes.append(judged.note)
@@ -162,32 +172,48 @@ def _head(source: WaveFile, chunk: Chunk, size: int) -> bytes:
     return chunk.name + struct.pack("<I", UNKNOWN_SIZE if wide else size)
 
 
-def _top(source: WaveFile, draft: _Draft, audio_bytes: int) -> tuple[Piece, ...]:
+def _top(source: WaveFile, draft: _Draft, audio_bytes: int, change: Change) -> tuple[Piece, ...]:
     """The file's own header; sizes as the original stated them, moved by as much as the file has grown."""
     layout = source.layout
     header = W64_HEADER_BYTES if layout.form == "W64" else HEADER_BYTES
-    ds64 = layout.first(b"ds64")
+    ds64 = layout.wide
     wide_bytes = ds64.padded_end - ds64.head_start if ds64 else 0
     total = header + wide_bytes + _length(draft.pieces, audio_bytes)
-    stated = layout.riff_size + total - source.file_bytes
+    stated = _stated_size(source, total)
     if layout.form == "W64":
         return (Piece(fresh=source.read(0, 16) + struct.pack("<Q", stated + 8) + source.read(24, 16)),)
     if ds64:
         draft.fates[Fate.REWRITTEN].insert(0, "ds64")
         rest = Piece(ds64.start + WIDE_SIZES_BYTES, ds64.padded_end)
-        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes), name=b"ds64"), rest)
+        return (Piece(fresh=_wide_header(source, ds64, stated, audio_bytes, change), name=b"ds64"), rest)
     if total > MOST_RIFF_BYTES:
         return (Piece(fresh=_grown_header(source, draft, audio_bytes), name=b"ds64"),)
     return (Piece(fresh=b"RIFF" + struct.pack("<I", stated) + b"WAVE"),)
 
 
-def _wide_header(source: WaveFile, ds64: Chunk, stated: int, audio_bytes: int) -> bytes:
-    """An RF64 or BW64 header with the two sizes of its `ds64`, whose count of frames and table stay as they are."""
+def _stated_size(source: WaveFile, total: int) -> int:
+    """The size in the copy's header, less 8: the original's where that is an end of a chunk, moved as the file grew.
+
+    A size that was no such end says nothing that could be carried: the copy, of `total` bytes, then ends with its last
+    chunk, so that bytes which were no chunk of the original are none of the copy.
+    """
+    layout = source.layout
+    end, chunks = layout.riff_size + 8, layout.chunks
+    ends = {source.file_bytes, *(chunk.start + chunk.size for chunk in chunks), *(chunk.padded_end for chunk in chunks)}
+    is_true = end in ends and end >= layout.end_of_audio
+    stated = end if is_true else min(chunks[-1].padded_end, source.file_bytes)
+    return stated + total - source.file_bytes - 8
+
+
+def _wide_header(source: WaveFile, ds64: Chunk, stated: int, audio_bytes: int, change: Change) -> bytes:
+    """An RF64 or BW64 header with the sizes and the count of frames of its `ds64`; a wrong count and the table stay."""
     old = source.read(0, ds64.start)
     audio = source.layout.first(b"data")
     rest = audio.size - (source.audio_end - source.audio_start) if audio else 0
     top = old[:4] + (old[4:8] if old[4:8] == b"\xff" * 4 else struct.pack("<I", stated)) + old[8 : ds64.start]
-    return top + struct.pack("<QQ", stated, audio_bytes + rest)
+    frames = int.from_bytes(source.read(ds64.start + 16, 8), "little")
+    frames = change.after.frames if frames == change.before.frames else frames
+    return top + struct.pack("<QQQ", stated, audio_bytes + rest, frames)
 
 
 def _grown_header(source: WaveFile, draft: _Draft, audio_bytes: int) -> bytes:

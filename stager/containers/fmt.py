@@ -60,13 +60,13 @@ def parse_format(name: str, fmt: bytes) -> Format:
 
 
 def format_for(fmt: bytes, encoding: Encoding) -> bytes:
-    """Give a format chunk's payload for another encoding, with the whole container as its valid bits."""
+    """Return a format chunk's payload for another encoding, with the whole container as its valid bits."""
     _, channels, rate_hz, _, _, _ = struct.unpack_from("<HHIIHH", fmt)
     return _format(fmt, encoding, channels, rate_hz, fmt[20:24], 8 * encoding.sample_bytes)
 
 
 def format_of_stream(fmt: bytes, info: StreamInfo) -> bytes:
-    """Give a format chunk's payload for a stream of another rate or other channels, of the same kind as this one."""
+    """Return a format chunk's payload for a stream of another rate or other channels, of the same kind as this one."""
     bits = info.valid_bits or 8 * info.encoding.sample_bytes
     mask = struct.pack("<I", info.channel_mask)
     return _format(fmt, info.encoding, info.channels, info.sample_rate_hz, mask, bits)

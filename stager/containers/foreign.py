@@ -1,6 +1,6 @@
-"""What stands around the samples of AIFF, CAF and FLAC files: whether a file is whole, its chunks and its tags.
+"""What lies around the audio of AIFF, CAF and FLAC files: whether a file is whole, its chunks and its tags.
 
-What a copy lost is no table of what a library can do: original and finished copy are looked at alike, and compared.
+What a copy lost comes from no table of what a library can do: original and finished copy are read alike, and compared.
 
 Source: AIFF and AIFF-C (big-endian chunks in a FORM), the Core Audio Format (big-endian chunks with 64-bit sizes, -1
 for audio up to the end of the file; `info` as pairs of strings that end in 0), FLAC (metadata blocks before the frames,
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from stager.model import MAX_CHANNELS, Encoding, StreamInfo
-from stager.names import on_screen
+from stager.system.printable import on_screen
 
 MOST_CHUNKS: Final = 10_000
 MOST_TAGS: Final = 10_000
@@ -39,30 +39,30 @@ Chunk = tuple[bytes, int, int]
 
 
 class Entry(NamedTuple):
-    """A chunk, or a tag with the beginning of its text; two that are alike carry the same.
+    """A chunk, or a tag with the beginning of its text.
 
-    `told_by` is the name without case, the hash of the text, and how many bytes were too many to be read.
+    Two entries are equal where `identity` is: name without case, hash of the text, number of bytes that were not read.
     """
 
     name: str
     text: str | None
-    told_by: tuple[str, str, int]
+    identity: tuple[str, str, int]
 
     @classmethod
     def chunk(cls, name: str, unread_bytes: int = 0) -> "Entry":
-        """Give a chunk, told by its name alone, or the rest of one whose beginning was understood."""
+        """Return a chunk, compared by its name alone, or the rest of one whose beginning was understood."""
         return cls(name, None, (name.casefold(), "", unread_bytes))
 
     @classmethod
     def tag(cls, name: str, text: bytes, unread_bytes: int = 0) -> "Entry":
-        """Give a tag."""
+        """Return a tag."""
         beginning = text[: 4 * SHOWN_CHARACTERS + 4].decode("utf-8", "replace")
         return cls(name, beginning, (name.casefold(), hashlib.sha256(text).hexdigest(), unread_bytes))
 
 
 @dataclass(frozen=True)
-class Surroundings:
-    """The container, why it is unfinished (None: whole), a codec that is not staged, and the chunks and tags.
+class Metadata:
+    """What lies around the audio: container, why it is unfinished (None: whole), a codec not staged, chunks and tags.
 
     `entries` leaves out what every copy has of its own.
     """
@@ -74,13 +74,13 @@ class Surroundings:
 
 
 def is_foreign(head: bytes) -> bool:
-    """Say whether a file begins as AIFF, CAF or FLAC does; it takes its first 12 bytes."""
+    """Return whether a file begins as AIFF, CAF or FLAC does; it takes its first 12 bytes."""
     aiff = head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC")
     return aiff or head[:4] in (b"caff", b"fLaC")
 
 
-def surroundings(descriptor: int, file_bytes: int, head: bytes) -> Surroundings:
-    """Look at what stands around the samples.
+def read_metadata(descriptor: int, file_bytes: int, head: bytes) -> Metadata:
+    """Return what lies around the audio of an open file; `head` is its first 12 bytes.
 
     Raises:
         OSError: where the system refuses a read.
@@ -90,17 +90,17 @@ def surroundings(descriptor: int, file_bytes: int, head: bytes) -> Surroundings:
     return _caf(descriptor, file_bytes) if head[:4] == b"caff" else _flac(descriptor, file_bytes)
 
 
-def missing(original: Surroundings, copy: Surroundings) -> tuple[str, ...]:
-    """Give short names of the chunks and tags of an original that its copy lacks, in the order of the original.
+def missing(original: Metadata, copy: Metadata) -> tuple[str, ...]:
+    """Return short names of the chunks and tags of an original that its copy lacks, in the order of the original.
 
     A tag is shown with its text where the copy has another of the same name.
     """
-    left = Counter(entry.told_by for entry in copy.entries)
+    left = Counter(entry.identity for entry in copy.entries)
     names = {entry.name.casefold() for entry in copy.entries}
     lost = []
     for entry in original.entries:
-        if left[entry.told_by]:
-            left[entry.told_by] -= 1
+        if left[entry.identity]:
+            left[entry.identity] -= 1
         else:
             lost.append(_label(entry, with_text=entry.name.casefold() in names))
     return tuple(lost)
@@ -118,7 +118,7 @@ def _short(text: str) -> str:
     return text if len(text) <= SHOWN_CHARACTERS else f"{text[: SHOWN_CHARACTERS - 1]}…"
 
 
-def _aiff(descriptor: int, file_bytes: int, container: str) -> Surroundings:
+def _aiff(descriptor: int, file_bytes: int, container: str) -> Metadata:
     form = int.from_bytes(os.pread(descriptor, 4, 4), "big")
     chunks = list(_big_chunks(descriptor, file_bytes, 12, ">4sI", 2))
     ends = [start + size for _, start, size in chunks]
@@ -131,13 +131,15 @@ def _aiff(descriptor: int, file_bytes: int, container: str) -> Surroundings:
             codec = os.pread(descriptor, 4, start + 18)
     entries = tuple(_aiff_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if open_header else CUT if cut else None
-    return Surroundings(container, unfinished, None if codec in AIFF_CODECS else _text(codec), entries)
+    return Metadata(container, unfinished, None if codec in AIFF_CODECS else _text(codec), entries)
 
 
 def _aiff_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:
     for raw_name, start, size in chunks:
         name = raw_name.decode("latin-1")
-        if name in AIFF_TAGS:
+        if name == "COMM" and (bits := int.from_bytes(os.pread(descriptor, 2, start + 6), "big")) % 8:
+            yield Entry.chunk(f"the depth of {bits} bits")
+        elif name in AIFF_TAGS:
             raw, unread = _some(descriptor, start, size)
             if text := raw.rstrip(b"\0"):
                 yield Entry.tag(name, text, unread)
@@ -145,18 +147,18 @@ def _aiff_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:
             yield Entry.chunk(name)
 
 
-def _caf(descriptor: int, file_bytes: int) -> Surroundings:
+def _caf(descriptor: int, file_bytes: int) -> Metadata:
     chunks = list(_big_chunks(descriptor, file_bytes, 8, ">4sq", 1))
     audio = next(((start, size) for name, start, size in chunks if name == b"data"), None)
     codec = next((os.pread(descriptor, 4, start + 8) for name, start, _ in chunks if name == b"desc"), b"none")
     cut = any(start + size > file_bytes for _, start, size in chunks)
     entries = tuple(_caf_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if audio is None or audio[1] < 0 else CUT if cut else None
-    return Surroundings("CAF", unfinished, None if codec == b"lpcm" else _text(codec), entries)
+    return Metadata("CAF", unfinished, None if codec == b"lpcm" else _text(codec), entries)
 
 
 def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:
-    """Give the stream of a CAF file as far as it is there, since the library opens none that was cut; else None.
+    """Return the stream of a CAF file as far as it is there, since the library opens none that was cut; else None.
 
     Raises:
         OSError: where the system refuses a read.
@@ -164,9 +166,10 @@ def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:
     chunks = {name: start for name, start, _ in _big_chunks(descriptor, file_bytes, 8, ">4sq", 1)}
     if b"desc" not in chunks or b"data" not in chunks:
         return None
-    rate_hz, _, flags, packet_bytes, _, channels, bits = struct.unpack(
-        ">d4sIIIII", os.pread(descriptor, CAF_DESC_BYTES, chunks[b"desc"])
-    )
+    described = os.pread(descriptor, CAF_DESC_BYTES, chunks[b"desc"])
+    if len(described) < CAF_DESC_BYTES:
+        return None
+    rate_hz, _, flags, packet_bytes, _, channels, bits = struct.unpack(">d4sIIIII", described)
     encoding = {(0, 16): Encoding.PCM_16, (0, 24): Encoding.PCM_24, (0, 32): Encoding.PCM_32}.get((flags & 1, bits))
     encoding = encoding or {(1, 32): Encoding.FLOAT, (1, 64): Encoding.DOUBLE}.get((flags & 1, bits))
     if encoding is None or not packet_bytes or not 0 < channels <= MAX_CHANNELS or not 1.0 <= rate_hz <= 1e9:
@@ -200,7 +203,7 @@ def _caf_tags(body: bytes, unread: int) -> Iterator[Entry]:
         yield Entry.chunk("info", unread)
 
 
-def _flac(descriptor: int, file_bytes: int) -> Surroundings:
+def _flac(descriptor: int, file_bytes: int) -> Metadata:
     entries: list[Entry] = []
     frames = 0
     for name, start, size in _flac_blocks(descriptor, file_bytes):
@@ -210,7 +213,7 @@ def _flac(descriptor: int, file_bytes: int) -> Surroundings:
             entries += _vorbis_tags(*_some(descriptor, start, size))
         elif name not in FLAC_ESSENTIAL:
             entries.append(Entry.chunk(name))
-    return Surroundings("FLAC", None if frames else NEVER_FINISHED, None, tuple(entries))
+    return Metadata("FLAC", None if frames else NEVER_FINISHED, None, tuple(entries))
 
 
 def _flac_blocks(descriptor: int, file_bytes: int) -> Iterator[tuple[str, int, int]]:

@@ -15,8 +15,8 @@ from stager.containers.sndfile import parse_foreign
 from stager.containers.source import AudioFile, KeptBytes, reading
 from stager.containers.wave import is_wave, parse_wave
 from stager.errors import StemError, StillGrowingStem, TruncatedStem, UnreadableStem, UnsupportedStem
-from stager.files import open_source
-from stager.names import shown
+from stager.system.files import open_source
+from stager.system.printable import shown
 
 MAGIC_BYTES: Final = 40
 STAGED: Final = "expected WAV, RF64, BW64, W64, AIFF, CAF or FLAC"
@@ -81,7 +81,7 @@ def _open_by(head: bytes, path: Path, descriptor: int, file_bytes: int) -> Audio
 
 
 def _refuse_unfinished(source: AudioFile, age_s: float, settle_s: float, *, take_cut: bool) -> None:
-    """Say that header and length disagree: for now, or, at rest, for good."""
+    """Raise that header and length disagree: for now, or, at rest, for good."""
     name, why, there_s = shown(source.path.name), source.unfinished, source.info.duration_s
     if abs(age_s) < settle_s:
         raise StillGrowingStem(f"{name}: {why}, and it changed {abs(age_s):.1f} s ago: still being written")
@@ -96,7 +96,7 @@ def _refuse_unfinished(source: AudioFile, age_s: float, settle_s: float, *, take
 
 
 def _unknown(path: Path, head: bytes) -> StemError:
-    """Say what a file is that is not staged: other audio, or none."""
+    """Return the error for a file that is not staged: other audio, or none."""
     name = shown(path.name)
     for magic, found in NOT_STAGED.items():
         if head.startswith(magic):

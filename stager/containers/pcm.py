@@ -8,8 +8,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
 from stager.model import Encoding, StreamInfo
+from stager.system.jit import sample_loop
 
 Samples = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ DTYPES: Final[dict[Encoding, np.dtype[Any]]] = {
 
 
 def decode(raw: bytes | bytearray | memoryview, info: StreamInfo) -> Samples:
-    """Turn the bytes of whole frames into samples, (frames, channels), float64; float samples keep NaN and infinity."""
+    """Return the samples that the bytes of whole frames hold, (frames, channels), float64; NaN and infinity stay."""
     if info.encoding is Encoding.PCM_24:
         flat = np.empty(len(raw) // 3)
         _decode_24(np.frombuffer(raw, np.uint8), flat)
@@ -49,7 +49,7 @@ def encode_floats(samples: Samples, encoding: Encoding) -> bytes:
 
 @sample_loop
 def _decode_24(raw: NDArray[np.uint8], out: Samples) -> None:
-    """Give code / 2^23 for each three bytes, lowest byte first."""
+    """Write code / 2^23 for each three bytes, lowest byte first."""
     for i in range(out.shape[0]):
         low, middle, high = np.int32(raw[3 * i]), np.int32(raw[3 * i + 1]), np.int32(raw[3 * i + 2])
         code = low | (middle << np.int32(8)) | (high << np.int32(16))
@@ -58,7 +58,7 @@ def _decode_24(raw: NDArray[np.uint8], out: Samples) -> None:
 
 @sample_loop
 def _encode_24(codes: NDArray[np.int32], out: NDArray[np.uint8]) -> None:
-    """Give the three low bytes of each code, lowest first."""
+    """Write the three low bytes of each code, lowest first."""
     for i in range(codes.shape[0]):
         code = codes[i]
         out[3 * i] = code & 0xFF

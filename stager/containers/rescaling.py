@@ -1,4 +1,4 @@
-"""What stands around the samples and counts frames: the same moments in a copy of another rate or length.
+"""What lies around the audio and counts frames: the same moments in a copy of another rate or length.
 
 Source: EBU Tech 3285 (`bext`, TimeReference counts frames since midnight); the open specification of the wave format
 (`cue `: a count, then 24 bytes a point, its place in bytes 4 and 20; `fact`: the count of frames); the iXML
@@ -28,12 +28,12 @@ CHANNEL_MAP: Final = "chna is carried, but it names the channels of the original
 
 
 def rescaled(frames: int, before: StreamInfo, after: StreamInfo) -> int:
-    """Give the frame of the copy that is the same moment, to the nearest, halves up."""
+    """Return the frame of the copy that is the same moment, to the nearest, halves up."""
     return (2 * frames * after.sample_rate_hz + before.sample_rate_hz) // (2 * before.sample_rate_hz)
 
 
 def rescaled_bext(payload: bytes, before: StreamInfo, after: StreamInfo) -> bytes:
-    """Give a `bext` payload whose time reference counts frames of the copy."""
+    """Return a `bext` payload whose time reference counts frames of the copy."""
     if len(payload) < FIXED_BYTES or before.sample_rate_hz == after.sample_rate_hz:
         return payload
     frames = int.from_bytes(payload[TIME_REFERENCE_AT : TIME_REFERENCE_AT + 8], "little")
@@ -42,7 +42,7 @@ def rescaled_bext(payload: bytes, before: StreamInfo, after: StreamInfo) -> byte
 
 
 def rescaled_cue(payload: bytes, before: StreamInfo, after: StreamInfo) -> bytes:
-    """Give a `cue ` payload whose points lie at the same moments."""
+    """Return a `cue ` payload whose points lie at the same moments."""
     fresh = bytearray(payload)
     points = (len(payload) - 4) // CUE_POINT_BYTES
     for point in range(min(points, int.from_bytes(payload[:4], "little"))):
@@ -53,12 +53,12 @@ def rescaled_cue(payload: bytes, before: StreamInfo, after: StreamInfo) -> bytes
 
 
 def rescaled_fact(payload: bytes, after: StreamInfo) -> bytes:
-    """Give a `fact` payload with the copy's count of frames."""
+    """Return a `fact` payload with the copy's count of frames."""
     return struct.pack("<I", min(after.frames, MOST)) + payload[4:]
 
 
 def rescaled_xml(xml: bytes, before: StreamInfo, after: StreamInfo) -> bytes:
-    """Give an iXML text whose rate and time stamps are the copy's."""
+    """Return an iXML text whose rate and time stamps are the copy's."""
     if before.sample_rate_hz == after.sample_rate_hz:
         return xml
     for name in XML_RATES:

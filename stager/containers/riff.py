@@ -19,11 +19,11 @@ WIDE_FORMS: Final = ("RF64", "BW64")
 DS64_BYTES: Final = 28
 TABLE_ENTRY_BYTES: Final = 12
 MOST_CHUNKS: Final = 100_000
-"""More chunks than that are no file of a recorder, but a header made to keep us busy (own limit)."""
+"""More chunks than that are no file of a recorder, but a header made to cost time (own limit)."""
 
 
 class Finish(Enum):
-    """How far the writer of a file has come, as far as the header tells."""
+    """How far the writer of a file has come, by its header."""
 
     COMPLETE = "complete"
     CUT = "its header promises more than the file holds"
@@ -68,19 +68,40 @@ class Layout:
     form: str = "RIFF"
 
     def first(self, name: bytes) -> Chunk | None:
-        """Give the first chunk of this name."""
+        """Return the first chunk of this name."""
         return next((chunk for chunk in self.chunks if chunk.name == name), None)
 
     @property
+    def wide(self) -> Chunk | None:
+        """Return the chunk that holds this file's sizes in 64 bits: a `ds64`, first in an RF64 or BW64 file.
+
+        A chunk of that name anywhere else, or in a RIFF file, is a chunk as any other.
+        """
+        first = self.chunks[0] if self.chunks and self.form in WIDE_FORMS else None
+        return first if first and first.name == b"ds64" and first.size >= DS64_BYTES else None
+
+    @property
+    def end_of_audio(self) -> int:
+        """Return where the `data` chunk ends by its own size, without padding; the file's end where none is."""
+        data = self.first(b"data")
+        return data.start + data.size if data else self.file_bytes
+
+    @property
     def finish(self) -> Finish:
-        """Say whether the writer has finished: no size is a placeholder, and nothing lies past the end of the file."""
+        """Return how far the writer has come; complete: no placeholder size, nothing past the end of the file.
+
+        Of an odd size in the header one byte may be missing; of a chunk none may.
+        """
         data = self.first(b"data")
         if data is None or data.size == UNKNOWN_SIZE or self.riff_size in PLACEHOLDER_RIFF_SIZES:
             return Finish.OPEN
+        if self.form in WIDE_FORMS and self.wide is None:
+            return Finish.OPEN
         if data.size == 0 and data is self.chunks[-1] and self.file_bytes > data.start + 1:
             return Finish.OPEN
-        ends = (self.riff_size + 8, *(chunk.start + chunk.size for chunk in self.chunks))
-        return Finish.CUT if max(ends) > self.file_bytes + (self.riff_size & 1) else Finish.COMPLETE
+        past_end = max(chunk.start + chunk.size for chunk in self.chunks) > self.file_bytes
+        stated_end = self.riff_size + 8 - (self.riff_size & 1)
+        return Finish.CUT if past_end or stated_end > self.file_bytes else Finish.COMPLETE
 
 
 def walk(descriptor: int, file_bytes: int, form: str = "RIFF") -> Layout:
@@ -96,10 +117,26 @@ def walk(descriptor: int, file_bytes: int, form: str = "RIFF") -> Layout:
     return Layout(tuple(_chunks(descriptor, file_bytes, riff_size + 8, wide)), riff_size, file_bytes, form)
 
 
+def chunks_behind(descriptor: int, layout: Layout) -> Iterator[Chunk]:
+    """Yield what lies behind the last chunk and is one to readers that ignore the end which the header states.
+
+    Raises:
+        OSError: where the system refuses a read.
+    """
+    position = layout.chunks[-1].padded_end if layout.chunks else layout.file_bytes
+    for _ in range(MOST_CHUNKS):
+        chunk = _chunk_at(descriptor, position, layout.file_bytes, {})
+        if chunk is None:
+            return
+        yield chunk
+        position = chunk.padded_end
+
+
 def _chunks(descriptor: int, file_bytes: int, stated_end: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:
     """The chunks up to where the header says that the file ends; what lies behind is no chunk of it.
 
-    Up to and with the audio, the header is not asked: a writer that is still at work has not put its end there yet.
+    Up to and with the audio, the header is ignored: a writer that is still at work has not put its end there yet. It is
+    ignored for good where it ends before the audio does.
     """
     position, past_audio = HEADER_BYTES, False
     for _ in range(MOST_CHUNKS):
@@ -107,7 +144,9 @@ def _chunks(descriptor: int, file_bytes: int, stated_end: int, wide: Mapping[byt
         if chunk is None or (past_audio and position >= stated_end):
             return
         yield chunk
-        position, past_audio = chunk.padded_end, past_audio or chunk.name == b"data"
+        position = chunk.padded_end
+        if chunk.name == b"data" and not past_audio:
+            past_audio, stated_end = True, stated_end if stated_end >= chunk.start + chunk.size else file_bytes
         if chunk.name == b"data" and chunk.size in (0, UNKNOWN_SIZE) and not _tiles(descriptor, position, file_bytes):
             return  # the rest is audio whose length was never written
 
@@ -133,7 +172,7 @@ def _tiles(descriptor: int, position: int, file_bytes: int) -> bool:
 def _wide_sizes(descriptor: int, file_bytes: int) -> dict[bytes, int]:
     """Read the 64-bit sizes of a `ds64` chunk, by chunk name; `riff` is the file's own."""
     head = os.pread(descriptor, 8 + DS64_BYTES, HEADER_BYTES)
-    if len(head) < 8 + DS64_BYTES or head[:4] != b"ds64":
+    if len(head) < 8 + DS64_BYTES or head[:4] != b"ds64" or int.from_bytes(head[4:8], "little") < DS64_BYTES:
         return {}
     sizes = {b"riff": int.from_bytes(head[8:16], "little"), b"data": int.from_bytes(head[16:24], "little")}
     room = min(int.from_bytes(head[4:8], "little") - DS64_BYTES, file_bytes) // TABLE_ENTRY_BYTES

@@ -1,8 +1,8 @@
-"""The only door to soundfile: AIFF, CAF and FLAC are read and written through libsndfile.
+"""The only module that imports soundfile: AIFF, CAF and FLAC are read and written through libsndfile.
 
 What its version 1.2.2 does to samples was measured: reading to float64 is exact for every integer code, writing int32
 into a shallower encoding is exact, writing floats into integers would floor and is never done. A `PEAK` chunk would
-carry the clock; it is switched off.
+carry the time of day; it is switched off.
 """
 
 import os
@@ -15,19 +15,19 @@ from typing import Any, BinaryIO, Final
 import soundfile
 from numpy.typing import NDArray
 
-from stager.containers.foreign import Surroundings, cut_caf_stream, missing, surroundings
+from stager.containers.foreign import Metadata, cut_caf_stream, missing, read_metadata
 from stager.containers.pcm import Samples
 from stager.containers.requantise import Gain
 from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
-from stager.errors import NoSpace, PlaceError, TruncatedStem, UnreadableStem, UnsupportedStem
+from stager.errors import CopyWrong, NoSpace, PlaceError, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.model import MAX_CHANNELS, Encoding, StreamInfo
-from stager.names import shown
-from stager.stopping import check_stop
+from stager.system.cancel import check_stop
+from stager.system.printable import shown
 
 FORMATS: Final = {"AIFF": "AIFF", "AIFC": "AIFF", "CAF": "CAF", "FLAC": "FLAC"}
 ADD_PEAK_CHUNK: Final = 0x1050
 TAGS: Final = ("title", "artist", "album", "date", "genre", "copyright", "comment", "license", "tracknumber")
-"""Tags that the library writes as it was told; it adds its own name to `software`, so that one is left out."""
+"""Tags that the library writes as given; it adds its own name to `software`, so that one is left out."""
 FULL_BLOCKS: Final = 16
 """A file system with fewer free blocks than this is full: libsndfile's own sentence is "System error" for all."""
 
@@ -36,12 +36,12 @@ FULL_BLOCKS: Final = 16
 class ForeignFile(AudioFile):
     """An open AIFF, CAF or FLAC file."""
 
-    around: Surroundings
+    around: Metadata
     endian: str
 
     @property
     def unfinished(self) -> str | None:
-        """Why header and length disagree, or None where the file is whole, as far as its header tells."""
+        """Why header and length disagree, or None where the file is whole, by its header."""
         return self.around.unfinished
 
     @property
@@ -50,7 +50,7 @@ class ForeignFile(AudioFile):
         return None
 
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
-        """Give the samples in order, as every `AudioFile` does; the digest takes the file before the samples are read.
+        """Yield the samples in order, as every `AudioFile` does; the digest takes the file before the samples are read.
 
         Raises:
             TruncatedStem: where the decoder stops before the end that the header names.
@@ -66,7 +66,7 @@ class ForeignFile(AudioFile):
             self._cut_at(seen)
 
     def stretch(self, start: int, stop: int) -> Iterator[Samples]:
-        """Give the frames of a stretch, as every `AudioFile` does; the library finds its start exactly, in FLAC too."""
+        """Yield the frames from `start` up to `stop`, as every `AudioFile` does; seeking is exact, in FLAC too."""
         frames = max(1, BLOCK_SAMPLES // self.info.channels)
         with _opened(self.path, self.descriptor) as sound:
             sound.seek(start)
@@ -78,7 +78,7 @@ class ForeignFile(AudioFile):
                 yield block
 
     def tags(self) -> Mapping[str, str]:
-        """Give the tags that the library knows, but for the name of the software."""
+        """Return the tags that the library knows, but for the name of the software."""
         with _opened(self.path, self.descriptor) as sound:
             return {name: text for name, text in sound.copy_metadata().items() if name in TAGS and text}
 
@@ -104,7 +104,7 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
         UnsupportedStem: where it is compressed with loss, or too rare to be trusted.
     """
     with reading(path):
-        around = surroundings(descriptor, file_bytes, head)
+        around = read_metadata(descriptor, file_bytes, head)
     name = shown(path.name)
     if around.odd_codec is not None:
         raise UnsupportedStem(
@@ -140,7 +140,7 @@ def write_foreign(
     seen: Digest,
     blocks: Iterator[Samples] | None = None,
 ) -> tuple[str, ...]:
-    """Write a copy in the same container, as `info` says; gives the names of what it could not carry.
+    """Write a copy in the same container, as `info` says; returns the names of what it could not carry.
 
     The bytes of the original pass through `seen`; where `blocks` are given, the samples come from them, and they see to
     that.
@@ -210,11 +210,13 @@ def _put(sound: soundfile.SoundFile, codes: NDArray[Any]) -> None:
         raise soundfile.SoundFileRuntimeError("fewer frames written than given") from error
 
 
-def _finished(out: BinaryIO, frames: int) -> Surroundings:
-    """Look at the finished copy; one that lost frames on the way to the disk is a failed one."""
+def _finished(out: BinaryIO, frames: int) -> Metadata:
+    """Return the metadata of the finished copy; one that lost frames on the way to the disk is a failed one."""
     descriptor = out.fileno()
     os.lseek(descriptor, 0, os.SEEK_SET)
     with soundfile.SoundFile(os.dup(descriptor)) as sound:
+        if sound.frames > frames:
+            raise CopyWrong(f"expected a copy of {frames} frames, found {sound.frames} in it")
         if sound.frames != frames:
             raise soundfile.SoundFileRuntimeError(f"{sound.frames} frames of {frames}")
-    return surroundings(descriptor, os.fstat(descriptor).st_size, os.pread(descriptor, 12, 0))
+    return read_metadata(descriptor, os.fstat(descriptor).st_size, os.pread(descriptor, 12, 0))

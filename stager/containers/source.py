@@ -11,12 +11,12 @@ from typing import Final, Protocol
 
 from stager.containers.pcm import Samples
 from stager.errors import ChangedStem, UnreadableStem
-from stager.files import fingerprint
 from stager.model import Fingerprint, StreamInfo
-from stager.names import shown
-from stager.stopping import check_stop
+from stager.system.cancel import check_stop
+from stager.system.files import fingerprint
+from stager.system.printable import shown
 
-BLOCK_SAMPLES: Final = 1 << 18
+BLOCK_SAMPLES: Final = 1 << 17
 COPY_BYTES: Final = 1 << 20
 
 
@@ -44,7 +44,7 @@ class KeptBytes:
             self._length += len(data)
 
     def read(self, start: int, count: int) -> bytes:
-        """Give bytes of the file, fewer where it ends before them; a piece as it was read is not copied."""
+        """Return bytes of the file, fewer where it ends before them; a piece as it was read is not copied."""
         at = bisect_right(self._starts, start) - 1
         first = self._pieces[at]
         if start == self._starts[at] and count == len(first):
@@ -86,7 +86,7 @@ class AudioFile(ABC):
 
     @abstractmethod
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
-        """Give the samples in order, (frames, channels) float64, at most `BLOCK_SAMPLES` samples a block.
+        """Yield the samples in order, (frames, channels) float64, at most `BLOCK_SAMPLES` samples a block.
 
         With a digest, every byte of the file passes through it in order, those around the samples too.
 
@@ -97,7 +97,7 @@ class AudioFile(ABC):
 
     @abstractmethod
     def stretch(self, start: int, stop: int) -> Iterator[Samples]:
-        """Give the frames from `start` up to `stop`, which lie inside the file, in order, in blocks as `blocks` does.
+        """Yield the frames from `start` up to `stop`, which lie inside the file, in order, in blocks as `blocks` does.
 
         Raises:
             ChangedStem, TruncatedStem: where the file turns out shorter.
@@ -109,7 +109,7 @@ class AudioFile(ABC):
         return fingerprint(os.fstat(self.descriptor))
 
     def read(self, start: int, count: int) -> bytes:
-        """Read exactly so many bytes.
+        """Read exactly `count` bytes.
 
         Raises:
             ChangedStem: where they are not there.
@@ -129,7 +129,7 @@ class AudioFile(ABC):
         return raw
 
     def raw(self, start: int, end: int) -> Iterator[bytes]:
-        """Give the bytes of a stretch in portions."""
+        """Yield the bytes from `start` up to `end` in portions."""
         for position in range(start, end, COPY_BYTES):
             check_stop()
             yield self.read(position, min(COPY_BYTES, end - position))
@@ -166,11 +166,3 @@ def fingerprint_of(path: Path) -> Fingerprint:
     """
     with reading(path):
         return fingerprint(path.stat())
-
-
-def fingerprint_if_there(path: Path) -> Fingerprint | None:
-    """Ask the system what lies under this name now; None where there is nothing that can be asked about."""
-    try:
-        return fingerprint(path.stat())
-    except OSError:
-        return None

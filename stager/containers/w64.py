@@ -17,7 +17,7 @@ CHUNK_HEAD_BYTES: Final = 24
 
 
 def is_w64(head: bytes) -> bool:
-    """Say whether a file begins as a W64 file does; it takes its first 40 bytes."""
+    """Return whether a file begins as a W64 file does; it takes its first 40 bytes."""
     return head[:16] == RIFF_ID and head[24:40] == WAVE_ID
 
 
@@ -48,5 +48,10 @@ def _chunks(descriptor: int, file_bytes: int) -> Iterator[Chunk]:
 
 
 def _name(identifier: bytes) -> bytes:
-    """The four characters of a common chunk, or of an unknown one as far as they are text."""
-    return identifier[:4] if identifier[:4].isascii() else identifier[:4].hex().encode()[:4]
+    """The four characters of a common chunk, or of an unknown one where they are text; else its first bytes in hex.
+
+    Only the whole identifier makes a chunk the format or the audio.
+    """
+    if identifier[:4] in (b"fmt ", b"data") and identifier[4:] != TAIL:
+        return identifier[4:6].hex().encode()
+    return identifier[:4] if identifier[:4].isascii() else identifier[:2].hex().encode()

@@ -8,12 +8,13 @@ from typing import Final
 
 from stager.containers.fmt import EXTENSIBLE_BYTES, parse_format
 from stager.containers.pcm import Samples, decode
-from stager.containers.riff import UNKNOWN_SIZE, Chunk, Finish, Layout, walk
+from stager.containers.riff import UNKNOWN_SIZE, WIDE_FORMS, Chunk, Finish, Layout, chunks_behind, walk
 from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
 from stager.containers.w64 import is_w64, walk_w64
+from stager.errors import UnreadableStem
 from stager.model import StreamInfo
-from stager.names import shown
-from stager.stopping import check_stop
+from stager.system.cancel import check_stop
+from stager.system.printable import shown
 
 FORMS: Final = {b"RIFF": "RIFF", b"RF64": "RF64", b"BW64": "BW64"}
 
@@ -42,7 +43,10 @@ class WaveFile(AudioFile):
     @property
     def unfinished(self) -> str | None:
         """Why header and length disagree, or None where the file is whole."""
-        return None if self.layout.finish is Finish.COMPLETE else self.layout.finish.value
+        finish = self.layout.finish
+        if finish is Finish.CUT:
+            return f"{finish.value}, by {self.missing_bytes:,} byte{'s' * (self.missing_bytes != 1)}"
+        return None if finish is Finish.COMPLETE else finish.value
 
     @property
     def promised_s(self) -> float | None:
@@ -53,12 +57,18 @@ class WaveFile(AudioFile):
         return data.size / self.frame_bytes / self.info.sample_rate_hz
 
     @property
+    def missing_bytes(self) -> int:
+        """The number of bytes between the end of the file and the end that its header states."""
+        ends = (self.layout.riff_size + 8, *(chunk.start + chunk.size for chunk in self.layout.chunks))
+        return max(0, max(ends) - self.file_bytes)
+
+    @property
     def may_be_kept(self) -> bool:
         """All is read by ourselves."""
         return True
 
     def blocks(self, digest: Digest | None = None) -> Iterator[Samples]:
-        """Give the samples in order, as every `AudioFile` does."""
+        """Yield the samples in order, as every `AudioFile` does."""
         block_bytes = self._block_frames * self.frame_bytes
         self.digest_stretch(digest, 0, self.audio_start)
         for start in range(self.audio_start, self.audio_end, block_bytes):
@@ -70,7 +80,7 @@ class WaveFile(AudioFile):
         self.digest_stretch(digest, self.audio_end, self.file_bytes)
 
     def stretch(self, start: int, stop: int) -> Iterator[Samples]:
-        """Give the frames of a stretch, as every `AudioFile` does."""
+        """Yield the frames from `start` up to `stop`, as every `AudioFile` does."""
         for at in range(start, stop, self._block_frames):
             check_stop()
             count = min(self._block_frames, stop - at)
@@ -78,25 +88,57 @@ class WaveFile(AudioFile):
 
 
 def is_wave(head: bytes) -> bool:
-    """Say whether a file begins as one of the WAVE family does; it takes its first 40 bytes."""
+    """Return whether a file begins as one of the WAVE family does; it takes its first 40 bytes."""
     return (head[:4] in FORMS and head[8:12] == b"WAVE") or is_w64(head)
+
+
+def _check_order(name: str, descriptor: int, layout: Layout) -> None:
+    """Refuse what readers disagree about: two format, data or `ds64` chunks, or a format behind the audio.
+
+    Chunks behind the end that the header states count too, except in W64, which has been walked to its end.
+    """
+    once = (b"fmt ", b"data", *((b"ds64",) if layout.form in WIDE_FORMS else ()))
+    behind = chunks_behind(descriptor, layout) if layout.form in FORMS.values() else ()
+    names = [chunk.name for chunk in (*layout.chunks, *behind) if chunk.name in once]
+    for twice in once:
+        if names.count(twice) > 1:
+            found = f"{names.count(twice)} of them"
+            raise UnreadableStem(f"{name}: expected one {twice.decode().strip()} chunk, found {found}")
+    names = [found for found in names if found != b"ds64"]
+    if names[:2] == [b"data", b"fmt "]:
+        raise UnreadableStem(f"{name}: expected its fmt chunk before its data, found it behind")
+
+
+def _check_sizes(name: str, descriptor: int, layout: Layout) -> None:
+    """Refuse two lengths of the audio that disagree: some readers take that of `ds64`, some that of the data chunk."""
+    audio = layout.first(b"data")
+    if layout.wide is None or audio is None:
+        return
+    own = int.from_bytes(os.pread(descriptor, 4, audio.start - 4), "little")
+    wide = int.from_bytes(os.pread(descriptor, 8, layout.wide.start + 8), "little")
+    if own not in (wide, UNKNOWN_SIZE):
+        found = f"{wide:,} bytes in ds64 and {own:,} in its data chunk"
+        raise UnreadableStem(f"{name}: expected one length of its audio, found {found}")
 
 
 def parse_wave(path: Path, descriptor: int, file_bytes: int) -> WaveFile:
     """Read the header of an open file that `is_wave`.
 
     Raises:
-        UnreadableStem: where its format chunk makes no sense.
+        UnreadableStem: where its format chunk makes no sense, or readers would disagree about its audio.
         UnsupportedStem: where the encoding, the rate or the channels are not staged.
     """
     with reading(path):
         head = os.pread(descriptor, 4, 0)
         layout = walk(descriptor, file_bytes, FORMS[head]) if head in FORMS else walk_w64(descriptor, file_bytes)
+        _check_order(shown(path.name), descriptor, layout)
+        _check_sizes(shown(path.name), descriptor, layout)
         chunk = layout.first(b"fmt ")
         fmt = os.pread(descriptor, min(chunk.size, EXTENSIBLE_BYTES), chunk.start) if chunk else b""
     found = parse_format(shown(path.name), fmt)
     audio = layout.first(b"data") or Chunk(b"data", file_bytes, 0)
-    promised = file_bytes - audio.start if audio.size in (0, UNKNOWN_SIZE) else audio.size
+    never_written = audio.size == UNKNOWN_SIZE or (audio.size == 0 and audio in layout.chunks[-1:])
+    promised = file_bytes - audio.start if never_written else audio.size
     info = StreamInfo(
         container=layout.form if layout.form != "RIFF" else "WAVEX" if found.is_extensible else "WAV",
         encoding=found.encoding,

@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from stager.ahead import ahead
 from stager.containers.bext import LoudnessFields, with_loudness
 from stager.containers.chunks import Change, peak_payload
 from stager.containers.copying import OpenField, lay_out, write_pieces
@@ -16,15 +15,16 @@ from stager.containers.source import AudioFile, Digest
 from stager.containers.wave import WaveFile
 from stager.errors import ChangedStem
 from stager.model import ChunkLog, StreamInfo
-from stager.names import shown
+from stager.system.prefetch import prefetched
+from stager.system.printable import shown
 
 
 @dataclass(frozen=True)
 class CopyPlan:
     """What is written: the open original, its hash, the gain (None: its bytes as they are), and the copy's stream.
 
-    `what` is said in the coding history of files that have one. With `processed`, the samples come from there, in
-    64-bit float and of the shape that `info` says, and only what stands around them from the original.
+    `what` goes into the coding history of files that have one. With `processed`, the samples come from there, in
+    64-bit float and of the shape that `info` says, and only what lies around them from the original.
     """
 
     source: AudioFile
@@ -35,7 +35,7 @@ class CopyPlan:
     processed: Callable[[], Iterator[Samples]] | None = None
 
     def blocks(self, seen: Digest) -> Iterator[Samples]:
-        """Give the samples that the gain is applied to; every byte that is read again passes through `seen`."""
+        """Yield the samples that the gain is applied to; every byte that is read again passes through `seen`."""
         digest = None if self.source.kept else seen
         if self.processed is None:
             yield from self.source.blocks(digest)
@@ -94,7 +94,7 @@ def fill_fields(out: BinaryIO, written: Written, figures: FinalFigures) -> None:
 
 
 def change_of(plan: CopyPlan) -> Change:
-    """Give what a plan changes."""
+    """Return what a plan changes."""
     return Change(plan.source.info, plan.info, plan.what)
 
 
@@ -107,7 +107,7 @@ def _write(plan: CopyPlan, out: BinaryIO, seen: Digest) -> Written:
         return Written(None, ChunkLog(), write_foreign(source, plan.info, gain, out, seen, plan.blocks(seen)))
     assert isinstance(source, WaveFile)
     layout = lay_out(source, change_of(plan))
-    digest = _poured(write_pieces(source, layout, ahead(_audio(plan.blocks(seen), gain, plan.info))), out)
+    digest = _poured(write_pieces(source, layout, prefetched(_audio(plan.blocks(seen), gain, plan.info))), out)
     return Written(digest, layout.chunks, layout.not_carried, layout.open_fields)
 
 
@@ -119,7 +119,7 @@ def _audio(blocks: Iterator[Samples], gain: Gain, info: StreamInfo) -> Iterator[
 
 
 def _poured(portions: Iterator[bytes], out: BinaryIO) -> str:
-    """Write what comes; give its hash."""
+    """Write what comes; return its hash."""
     digest = hashlib.sha256()
     for portion in portions:
         digest.update(portion)

@@ -1,1 +1,1 @@
-"""The invented song: score, instruments, ten stems with their faults, and the recorder that bounces them."""
+"""The demo: an invented song of ten stems with faults, and the recorder that bounces them."""

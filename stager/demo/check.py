@@ -1,8 +1,7 @@
 """The demo's final check, a process of its own: `python -m stager.demo.check DIR`.
 
-It trusts neither recorder nor watcher: it reads the recorder's log and the files, and fails where an original changed,
-a copy is missing or not the one its sidecar describes, a copy is older than the moment its stem was closed, or a draft
-lies about.
+It reads the recorder's log and the files themselves, and fails where an original changed, a copy is missing or differs
+from its sidecar, a copy is older than the moment its stem was closed, or a temporary file was left behind.
 """
 
 import json
@@ -14,19 +13,19 @@ from typing import Any
 
 from stager.demo.show import Stage
 from stager.demo.song import SONG
-from stager.files import sha256_of
 from stager.model import Staged
-from stager.names import shown
-from stager.outbox import sidecar_of
 from stager.report import outcomes_text
+from stager.staging.outbox import sidecar_of
+from stager.system.files import sha256_of
+from stager.system.printable import shown
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Check a demo's folder, print its table, give the exit status."""
+    """Check a demo's folder, print its table, and return the exit status."""
     stage = Stage(Path(arguments[0]))
     bounced = [json.loads(line) for line in stage.log.read_text("utf-8").splitlines()]
     differences = [says for entry in bounced for says in _differences(stage, entry)]
-    differences += [f"{path.name}: a draft that was left behind" for path in stage.outbox.glob(".*")]
+    differences += [f"{path.name}: a temporary file that was left behind" for path in stage.outbox.glob(".*")]
     sidecars = [sidecar_of(stage.outbox / entry["name"]) for entry in bounced]
     sys.stdout.write(f"\n{outcomes_text([Staged(sidecar) for sidecar in sidecars if sidecar])}\n\n")
     for says in differences:
@@ -36,7 +35,7 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def _differences(stage: Stage, entry: dict[str, Any]) -> Iterator[str]:
-    """What is wrong with one stem."""
+    """Yield what is wrong with one stem."""
     name, copy = entry["name"], stage.outbox / entry["name"]
     sidecar = sidecar_of(copy)
     if sha256_of(stage.inbox / name) != entry["sha256"]:
@@ -53,7 +52,7 @@ def _differences(stage: Stage, entry: dict[str, Any]) -> Iterator[str]:
 
 
 def _command() -> str:
-    """How to call the command from here: by its name, or where it is not on the search path, by its place."""
+    """Return how to call the command here: by its name, or by its path where it is not on the search path."""
     return "stager" if which("stager") else shown(Path(sys.executable).with_name("stager"))
 
 
@@ -61,7 +60,7 @@ def _summary(stage: Stage, stems: int, wrong: int) -> str:
     folder = shown(stage.folder)
     state = "all as they should be" if not wrong else f"{wrong} things wrong, see above"
     return (
-        f"Checked {stems} originals and their copies: {state}.\n"
+        f"Verified {stems} originals and their copies: {state}.\n"
         "Some were raised by more than 6 dB: turn your monitors down before you first play them.\n\n"
         f"Look in {folder}:\n"
         f"  bounces/       the originals, as the recorder left them\n"

@@ -45,7 +45,7 @@ class Hand:
 
 
 def loosened(notes: Notes, hand: Hand, rng: np.random.Generator) -> Notes:
-    """Give the notes as this hand plays them: each early or late by its own amount within the looseness."""
+    """Return the notes with this performance's timing: each early or late by a random amount within the looseness."""
     nearest, furthest = hand.looseness_s
     moved_s = nearest + (furthest - nearest) * rng.random(len(notes))
     signs = np.where(rng.random(len(notes)) < 0.5, -1.0, 1.0)
@@ -56,7 +56,7 @@ def loosened(notes: Notes, hand: Hand, rng: np.random.Generator) -> Notes:
 
 
 def _vibrato(notes: Notes, hand: Hand, rng: np.random.Generator) -> Sound:
-    """Give the vibrato in semitones over the stem; it sets in a fifth of a second after each note's start."""
+    """Return the vibrato in semitones over the stem; it sets in a fifth of a second after each note's start."""
     depth = np.zeros(FRAMES)
     for note in notes:
         late = note.start + round(0.18 * SAMPLE_RATE_HZ)
@@ -67,26 +67,26 @@ def _vibrato(notes: Notes, hand: Hand, rng: np.random.Generator) -> Sound:
 
 
 def _pitch_hz(notes: Notes, hand: Hand, glide_s: float, rng: np.random.Generator) -> Sound:
-    """Give the pitch in Hz over the stem, gliding between notes, with vibrato and drift."""
+    """Return the pitch in Hz over the stem, gliding between notes, with vibrato and drift."""
     keys = smoothed(smoothed(steps(notes, [note.key for note in notes]), glide_s), glide_s)
     keys += _vibrato(notes, hand, rng) + wander(rng, 0.7, hand.drift)
     return np.asarray(hz_from_key(0.0) * np.exp2(keys / 12.0))
 
 
 def _partials_hz(pitch_hz: Sound) -> Sound:
-    """Give the frequencies in Hz of all harmonics under the top, (harmonics, control points)."""
+    """Return the frequencies in Hz of all harmonics under the top, (harmonics, control points)."""
     points = sampled(pitch_hz)
     return np.asarray(points * np.arange(1, int(_TOP_HZ / points.max()) + 1)[:, None])
 
 
 def _brightened(strengths: Sound, envelope: Sound, slope: float) -> Sound:
-    """Give the strengths with high harmonics coming and going faster than low ones, as loudness does."""
+    """Return the strengths with high harmonics coming and going faster than low ones, as loudness does."""
     order = np.arange(strengths.shape[0])[:, None]
     return np.asarray(strengths * np.clip(sampled(envelope), 1e-3, 1.0) ** (slope * order))
 
 
 def _body(at_hz: Sound) -> Sound:
-    """Give the response of the fiddle's body at these frequencies: air, wood, and the hill of the bridge."""
+    """Return the response of the fiddle's body at these frequencies: air, wood, and the hill of the bridge."""
     return (
         0.25
         + 0.9 * resonance(at_hz, 285.0, 60.0)
@@ -97,7 +97,7 @@ def _body(at_hz: Sound) -> Sound:
 
 
 def fiddle(notes: Notes, hand: Hand, rng: np.random.Generator) -> Sound:
-    """Give a bowed line: a saw wave through the body, with the bow's rustle."""
+    """Return a bowed line: a saw wave through the body, with the bow's rustle."""
     played = loosened(notes, hand, rng)
     pitch_hz = _pitch_hz(played, hand, 0.035, rng)
     envelope = articulation(played, 0.07, 0.09) * (1.0 + wander(rng, 0.09, 0.12))
@@ -115,7 +115,7 @@ _FORMANT_GAINS: Final = (1.0, 0.55, 0.35)
 
 
 def _throat(at_hz: Sound, notes: Notes, vowels_hz: tuple[tuple[float, ...], ...]) -> Sound:
-    """Give the response of throat and mouth at these frequencies; the vowel changes with the note."""
+    """Return the response of throat and mouth at these frequencies; the vowel changes with the note."""
     response = np.full(at_hz.shape, 0.015)
     for formant, (width_hz, gain) in enumerate(zip(_FORMANT_WIDTHS_HZ, _FORMANT_GAINS, strict=True)):
         centres = [vowels_hz[number % len(vowels_hz)][formant] for number in range(len(notes))]
@@ -125,7 +125,7 @@ def _throat(at_hz: Sound, notes: Notes, vowels_hz: tuple[tuple[float, ...], ...]
 
 
 def _consonants(notes: Notes, rng: np.random.Generator) -> Sound:
-    """Give a short hiss before every second note, as words begin with."""
+    """Return a short hiss before every second note, as words begin with."""
     hiss = np.zeros(FRAMES)
     noise = noise_band(rng, FRAMES, 3500.0, 9000.0)
     length = round(0.075 * SAMPLE_RATE_HZ)
@@ -136,7 +136,7 @@ def _consonants(notes: Notes, rng: np.random.Generator) -> Sound:
 
 
 def _sung(notes: Notes, hand: Hand, rng: np.random.Generator, vowels_hz: tuple[tuple[float, ...], ...]) -> Sound:
-    """Give a sung line on these vowels, dry and without consonants."""
+    """Return a sung line on these vowels, dry and without consonants."""
     pitch_hz = _pitch_hz(notes, hand, 0.05, rng)
     envelope = articulation(notes, 0.08, 0.11) * (1.0 + wander(rng, 0.12, 0.08))
     at_hz = _partials_hz(pitch_hz)
@@ -147,14 +147,14 @@ def _sung(notes: Notes, hand: Hand, rng: np.random.Generator, vowels_hz: tuple[t
 
 
 def singer(notes: Notes, hand: Hand, rng: np.random.Generator) -> Sound:
-    """Give a singer with open vowels and consonants, a syllable a note."""
+    """Return a singer with open vowels and consonants, a syllable a note."""
     played = loosened(notes, hand, rng)
     dry = _sung(played, hand, rng, _VOWELS_HZ) + 0.07 * _consonants(played, rng)
     return in_room(dry, rng, 0.13)
 
 
 def hummer(notes: Notes, hand: Hand, rng: np.random.Generator) -> Sound:
-    """Give a singer who hums with closed lips."""
+    """Return a singer who hums with closed lips."""
     played = loosened(notes, hand, rng)
     return in_room(_sung(played, hand, rng, _HUM_HZ), rng, 0.13)
 
@@ -169,7 +169,7 @@ class Microphone:
 
 
 def _reed(note: Note, darkness: float, rng: np.random.Generator) -> Sound:
-    """Give one key of the harmonium: two reeds a hair apart, slow to speak and slow to stop."""
+    """Return one key of the harmonium: two reeds a hair apart, slow to speak and slow to stop."""
     release = round(0.12 * SAMPLE_RATE_HZ)
     frames = note.end - note.start + release
     order = np.arange(1, 19)[:, None]
@@ -187,7 +187,7 @@ def _reed(note: Note, darkness: float, rng: np.random.Generator) -> Sound:
 def harmonium(
     notes: Notes, microphone: Microphone, playing: np.random.Generator, standing: np.random.Generator
 ) -> Sound:
-    """Give the harmonium as one microphone hears it.
+    """Return the harmonium as one microphone hears it.
 
     The same `playing` for both microphones makes them one performance; `standing` is each one's own room.
     """

@@ -1,4 +1,4 @@
-"""The demo's recorder: bounces the song's stems one by one, in plain sight, as recorders do.
+"""The demo's recorder: bounces the song's stems one by one, in the way recorders write files.
 
 Runs as its own process, `python -m stager.demo.recorder INBOX LOG`. Each file grows under its final name: first a
 header that promises nothing, then the audio in pieces, and the true header only at the end. That is why this module
@@ -25,11 +25,11 @@ PIECES: Final = 16
 
 
 class Unwilling(Exception):
-    """The recorder can't start or go on; the message is a sentence for the person."""
+    """The recorder can't start or go on; the message says why."""
 
 
 def bounce(part: Part, inbox: Path, pace_s: float = PACE_S) -> dict[str, str | int]:
-    """Write one stem into the inbox as a recorder would, and give its line for the log.
+    """Write one stem into the inbox as a recorder would, and return its line for the log.
 
     Raises:
         FileExistsError: A file of this name is there; it is left as it is.
@@ -48,7 +48,7 @@ def bounce(part: Part, inbox: Path, pace_s: float = PACE_S) -> dict[str, str | i
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Bounce the song, or the parts that --only names; give 0, or 2 where the recorder is unwilling."""
+    """Bounce the song, or the parts that --only names; return 0, or 2 where the recorder can't go on."""
     asked = _parser().parse_args(arguments)
     try:
         parts = _chosen(asked.only)

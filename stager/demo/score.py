@@ -49,7 +49,7 @@ Notes = tuple[Note, ...]
 
 
 def hz_from_key(key: float) -> float:
-    """Give the pitch in Hz of a key in equal temperament."""
+    """Return the pitch in Hz of a key in equal temperament."""
     return float(_A4_HZ * 2.0 ** ((key - _A4_KEY) / 12.0))
 
 

@@ -1,4 +1,4 @@
-"""Stages an invented song before one's eyes: recorder, watcher and final check are three processes."""
+"""Runs the demo live in three processes: recorder, watcher and final check."""
 
 import signal
 import subprocess  # runs this same Python on modules of this package, nothing else
@@ -11,13 +11,13 @@ from typing import Final
 
 from stager.demo.song import SONG
 from stager.errors import ConfigError, PlaceError
-from stager.files import is_folder, make_folder, write_new
-from stager.names import shown
+from stager.system.files import is_folder, make_folder, write_new
+from stager.system.printable import shown
 
 FOLDER_NAME: Final = "stager-demo"
 LOG_NAME: Final = "recorder.jsonl"
 PATIENCE_S: Final = 120.0
-"""How long after the last bounce the watcher may take before the demo counts as hung."""
+"""Time that the watcher may take after the last bounce before the demo counts as hung."""
 
 PROJECT_TEXT: Final = """\
 # The demo's project: an invented song for a small ensemble. `stager new DIR` writes a fuller file for a song of yours.
@@ -52,17 +52,17 @@ class Stage:
 
     @property
     def inbox(self) -> Path:
-        """Where the recorder bounces."""
+        """The folder that the recorder bounces into."""
         return self.folder / "bounces"
 
     @property
     def outbox(self) -> Path:
-        """Where copies appear."""
+        """The folder in which copies appear."""
         return self.folder / "staged"
 
     @property
     def log(self) -> Path:
-        """Where the recorder notes when it closed each stem, and its hash."""
+        """The recorder's log: when it closed each stem, and its hash."""
         return self.folder / LOG_NAME
 
 
@@ -83,12 +83,12 @@ def set_up(folder: Path | None) -> Stage:
 
 
 def show(stage: Stage, pace_s: float, say: Callable[[str], None]) -> int:
-    """Run the three processes; gives the exit status of the check, or of whichever failed before it.
+    """Run the three processes and return the exit status of the check.
 
     Raises:
         PlaceError: where recorder or watcher failed or hung.
     """
-    say("Three processes: a recorder bounces ten stems, a watcher stages them as they settle, a check looks at both.")
+    say("A recorder bounces ten stems, a watch stages them as they settle, then the copies are verified.")
     say("The first run on a machine compiles the measuring loops once, which takes up to a minute.")
     watcher = subprocess.Popen(_module("stager", "watch", str(stage.folder)))
     try:
@@ -103,7 +103,7 @@ def show(stage: Stage, pace_s: float, say: Callable[[str], None]) -> int:
 
 
 def _await_copies(stage: Stage, watcher: subprocess.Popen[bytes]) -> None:
-    """Wait until every part of the song has its sidecar; they come last."""
+    """Wait until every part of the song has its sidecar, which is written last."""
     wanted = {f"{part.name}.json" for part in SONG}
     deadline_s = time.monotonic() + PATIENCE_S
     while not wanted <= {path.name for path in stage.outbox.iterdir()}:
@@ -119,7 +119,7 @@ def _module(name: str, *arguments: str) -> list[str]:
 
 
 def _free_name(parent: Path) -> Path:
-    """A folder name for the demo that nothing has here yet."""
+    """Return a folder name for the demo that is still free here."""
     number = 1
     while (parent / (FOLDER_NAME if number == 1 else f"{FOLDER_NAME}-{number}")).exists():
         number += 1

@@ -45,14 +45,14 @@ class Part:
 
 
 def render(part: Part) -> Codes:
-    """Give the stem's codes on the 24-bit grid, (frames, channels)."""
+    """Return the stem's codes on the 24-bit grid, (frames, channels)."""
     codes = quantised(_heard(part), generator(part.seed, _DITHER))
     codes = codes.reshape(FRAMES, -1)
     return np.repeat(codes, 2, axis=1) if part.both_channels_alike else codes
 
 
 def header_bytes(channels: int, sample_rate_hz: int, data_bytes: int) -> bytes:
-    """Give the header of a 24-bit PCM WAVE file that promises this many bytes of audio."""
+    """Return the header of a 24-bit PCM WAVE file that promises this many bytes of audio."""
     frame_bytes = channels * BYTES_A_SAMPLE
     riff = struct.pack("<4sI4s", b"RIFF", HEADER_BYTES - 8 + data_bytes + data_bytes % 2, b"WAVE")
     form = (1, channels, sample_rate_hz, sample_rate_hz * frame_bytes, frame_bytes, 8 * BYTES_A_SAMPLE)
@@ -60,14 +60,14 @@ def header_bytes(channels: int, sample_rate_hz: int, data_bytes: int) -> bytes:
 
 
 def wav_bytes(codes: Codes, sample_rate_hz: int = SAMPLE_RATE_HZ) -> tuple[bytes, bytes]:
-    """Give a stem's file as (header, audio); the audio ends with a pad byte where its length is odd."""
+    """Return a stem's file as (header, audio); the audio ends with a pad byte where its length is odd."""
     audio = codes.astype("<i4").reshape(-1, 1).view(np.uint8)[:, :BYTES_A_SAMPLE].tobytes()
     header = header_bytes(codes.shape[1], sample_rate_hz, len(audio))
     return header, audio + bytes(len(audio) % 2)
 
 
 def part_named(name: str) -> Part:
-    """Give the part of this file name.
+    """Return the part of this file name.
 
     Raises:
         KeyError: The song has no such part.
@@ -76,7 +76,7 @@ def part_named(name: str) -> Part:
 
 
 def _heard(part: Part) -> Sound:
-    """Give what reaches the converter: the playing through the fader, and the room around it."""
+    """Return the signal before conversion: the performance through the fader, and the room's noise."""
     sound = part.play(generator(part.seed, _PLAY)) * linear_from_db(part.fader_db)
     if part.room_dbfs is None:
         return sound
@@ -102,7 +102,7 @@ def _harmonium_right(rng: np.random.Generator) -> Sound:
 
 
 def _fiddle_again(_rng: np.random.Generator) -> Sound:
-    """Give the first fiddle's own stem, 12 ms late: a copy, not a performance."""
+    """Return the first fiddle's own stem, 12 ms late: a copy, not a performance."""
     first = render(_FIDDLE_MAIN)[:, 0] / 2.0 ** (8 * BYTES_A_SAMPLE - 1)
     return np.concatenate([np.zeros(_COPY_LATE_FRAMES), first[:-_COPY_LATE_FRAMES]])
 

@@ -20,7 +20,7 @@ from stager.demo.synthesis import (
 
 
 def _string_loop(burst: Sound, delay: float, frames: int, kept: float) -> Sound:
-    """Give a burst going round a string: each round is the last one, softened and `kept` times as strong.
+    """Return a burst going round a string: each round is the last one, softened and `kept` times as strong.
 
     The delay in frames of one round may be fractional; three taps make the softening and the fraction at once.
     """
@@ -39,7 +39,7 @@ def _string_loop(burst: Sound, delay: float, frames: int, kept: float) -> Sound:
 
 
 def _pluck(note: Note, rng: np.random.Generator) -> Sound:
-    """Give one plucked string: the pick's click, then the string ringing until it is damped."""
+    """Return one plucked string: the pick's click, then the string ringing until it is damped."""
     frames = min(FRAMES - note.start, round((note.beats * BEAT_S + 0.25) * SAMPLE_RATE_HZ))
     delay = SAMPLE_RATE_HZ / hz_from_key(note.key)
     burst = smoothed(uniform_noise(rng, int(delay)), 6e-5)
@@ -51,7 +51,7 @@ def _pluck(note: Note, rng: np.random.Generator) -> Sound:
 
 
 def lute(notes: Notes, rng: np.random.Generator) -> Sound:
-    """Give the lute as a stereo pair hears it, (frames, 2): low strings a little left, high ones a little right."""
+    """Return the lute as a stereo pair hears it, (frames, 2): low strings a little left, high ones a little right."""
     sides = np.zeros((2, FRAMES))
     for note in notes:
         string = _pluck(note, rng)
@@ -62,7 +62,7 @@ def lute(notes: Notes, rng: np.random.Generator) -> Sound:
 
 
 def _open_string(note: Note, lean: float) -> Sound:
-    """Give one string of the drone: its high harmonics bloom after the pluck and fade first."""
+    """Return one string of the drone: its high harmonics bloom after the pluck and fade first."""
     frames = min(FRAMES - note.start, round(note.beats * BEAT_S * SAMPLE_RATE_HZ))
     pitch_hz = hz_from_key(note.key)
     order = np.arange(1, min(32, int(9_000.0 / pitch_hz)) + 1)[:, None]
@@ -76,7 +76,7 @@ def _open_string(note: Note, lean: float) -> Sound:
 
 
 def drone(notes: Notes, rng: np.random.Generator) -> Sound:
-    """Give the string drone as a stereo pair hears it, (frames, 2): dense, and pushed into a warm preamplifier."""
+    """Return the string drone as a stereo pair hears it, (frames, 2): dense, and pushed into a warm preamplifier."""
     sides = np.zeros((2, FRAMES))
     for number, note in enumerate(notes):
         left = 0.35 + 0.1 * (number % 4)
@@ -92,13 +92,13 @@ _STROKE_S: Final = 0.7
 
 
 def _slap(rng: np.random.Generator, fade_s: float) -> Sound:
-    """Give the skin's slap under the fingers, a short burst of noise."""
+    """Return the skin's slap under the fingers, a short burst of noise."""
     frames = round(_STROKE_S * SAMPLE_RATE_HZ)
     return noise_band(rng, frames, 900.0, 6000.0) * np.exp(-np.arange(frames) / (fade_s * SAMPLE_RATE_HZ))
 
 
 def _high_drum(strengths: tuple[float, ...], fade_s: float, rng: np.random.Generator) -> Sound:
-    """Give a stroke on the high drum, whose loaded skin rings in near-whole ratios; higher modes fade sooner."""
+    """Return a stroke on the high drum, whose loaded skin rings in near-whole ratios; higher modes fade sooner."""
     frames = round(_STROKE_S * SAMPLE_RATE_HZ)
     time_s = control_times(frames)
     order = np.arange(1, len(strengths) + 1)[:, None]
@@ -108,7 +108,7 @@ def _high_drum(strengths: tuple[float, ...], fade_s: float, rng: np.random.Gener
 
 
 def _low_drum(rng: np.random.Generator) -> Sound:
-    """Give a stroke on the low drum: its pitch falls as the heel of the hand lets go."""
+    """Return a stroke on the low drum: its pitch falls as the heel of the hand lets go."""
     frames = round(_STROKE_S * SAMPLE_RATE_HZ)
     time_s = np.arange(frames) / SAMPLE_RATE_HZ
     pitch_hz = _LOW_DRUM_HZ * (1.0 + 0.45 * np.exp(-time_s / 0.07))
@@ -118,7 +118,7 @@ def _low_drum(rng: np.random.Generator) -> Sound:
 
 
 def _stroke(kind: str, rng: np.random.Generator) -> Sound:
-    """Give one stroke by its name in the score."""
+    """Return one stroke by its name in the score."""
     if kind == "deep":
         return _low_drum(rng)
     if kind == "open":
@@ -127,7 +127,7 @@ def _stroke(kind: str, rng: np.random.Generator) -> Sound:
 
 
 def hand_drums(strokes: tuple[tuple[float, str, float], ...], rng: np.random.Generator) -> Sound:
-    """Give the pair of hand drums under one microphone."""
+    """Return the pair of hand drums under one microphone."""
     heard = np.zeros(FRAMES)
     for beat, kind, strength in strokes:
         late = 0.004 * rng.random() * SAMPLE_RATE_HZ

@@ -1,49 +1,31 @@
-"""The sentence that says why a trim is what it is: what the person would ask, answered. Pure."""
+"""Renders the reasons of a trim as sentences: what the person would ask, answered. The only place that does. Pure."""
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
 
-from stager.model import DecidedBy, Target
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What the gain may not pass, in dB; None: nothing was found to limit it."""
-
-    ceiling_allows_db: float | None
-    boost_allows_db: float
+from stager.model import Reason, ReasonCode, Target, TrimDecision
 
 
-def because(
-    by: DecidedBy, gain: float, wanted: float | None, measured: float | None, target: Target, limits: Limits
-) -> str:
-    """Say in one sentence why; gains in dB, `measured` the rule's figure."""
-    if by is DecidedBy.LEAVE:
-        return "Left as it is: its rule is to be left."
-    if by is DecidedBy.SILENT or measured is None or wanted is None:
-        return "Left as it is: too quiet to measure, no sound in it rises above -70 dBFS."
-    if by is DecidedBy.TOLERANCE:
-        side = "above" if measured > target.level_db else "under"
-        off = f"{abs(measured - target.level_db):.1f} dB {side} the {figure_name(target)}"
-        return f"Left as it is: {off}, inside the tolerance of {target.tolerance_db:g} dB."
-    if by is DecidedBy.TARGET and gain == 0.0:
-        return f"Left as it is: it lacks {wanted:+.2f} dB to the {figure_name(target)}, less than one step."
-    if by is DecidedBy.TARGET:
-        return f"{moved(gain)}: from {measured:.1f} to the {figure_name(target)}."
-    stop = f"the largest boost of {limits.boost_allows_db:g} dB stopped it"
-    if by is DecidedBy.CEILING:
-        stop = f"the ceiling of {target.ceiling_dbtp:g} dBTP {'stopped it' if wanted > 0.0 else 'asks for more'}"
-    return f"{moved(gain)}; the target asked for {wanted:+.1f} dB, {stop}."
+def rendered(reasons: Sequence[Reason]) -> str:
+    """Return the sentences of these reasons, in order."""
+    return " ".join(_SENTENCES[reason.code](**reason.values) for reason in reasons)
+
+
+def with_reasons(trim: TrimDecision, *reasons: Reason, **changes: object) -> TrimDecision:
+    """Return a decision with more reasons behind those that it has, and with other fields changed."""
+    given = (*trim.reasons, *reasons)
+    return trim.model_copy(update={**changes, "reasons": given, "because": rendered(given)})
 
 
 def moved(gain_db: float) -> str:
-    """Say what a trim does: raised, lowered, or left as it is."""
+    """Return what a trim does in words: raised, lowered, or left as it is."""
     if gain_db == 0.0:
         return "Left as it is"
     return f"{'Raised' if gain_db > 0.0 else 'Lowered'} {abs(gain_db):g} dB"
 
 
 def figure_name(target: Target) -> str:
-    """Name the level that a target asks for, with its unit and reference."""
+    """Return the name of the level that a target asks for, with its unit and reference."""
     level = f"{target.level_db:g}"
     return {
         "average": f"average of {level} dBFS RMS ({'AES17' if target.reference == 'sine' else 'square = 0'})",
@@ -52,3 +34,97 @@ def figure_name(target: Target) -> str:
         "peak": f"sample peak of {level} dBFS",
         "leave": f"{level} dBFS",
     }[target.rule]
+
+
+def _tolerance(off_db: float, level: str, tolerance_db: float) -> str:
+    side = "above" if off_db > 0.0 else "under"
+    return f"Left as it is: {abs(off_db):.1f} dB {side} the {level}, inside the tolerance of {tolerance_db:g} dB."
+
+
+def _ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float) -> str:
+    return f"{moved(gain_db)}; the target asked for {wanted_db:+.1f} dB, {_ceiling_stop(wanted_db, ceiling_dbtp)}."
+
+
+def _boost_limit(gain_db: float, wanted_db: float, boost_db: float) -> str:
+    return f"{moved(gain_db)}; the target asked for {wanted_db:+.1f} dB, {_boost_stop(boost_db)}."
+
+
+def _link_tolerance(link: str, loudest: str, off_db: float, level: str, tolerance_db: float) -> str:
+    side = "above" if off_db > 0.0 else "under"
+    off = f"{abs(off_db):.1f} dB {side} the {level}"
+    tolerance = f"inside the tolerance of {tolerance_db:g} dB"
+    return f'Left as it is with the link "{link}": its loudest member, {loudest}, is {off}, {tolerance}.'
+
+
+def _link_target(link: str, loudest: str, gain_db: float, measured_db: float, level: str) -> str:
+    return f"{_linked(gain_db, link)}: its loudest member, {loudest}, goes from {measured_db:.1f} to the {level}."
+
+
+def _link_under_one_step(link: str, loudest: str, wanted_db: float, level: str) -> str:
+    return f"{_linked(0.0, link)}: its loudest member, {loudest}, lacks {wanted_db:+.2f} dB to the {level}."
+
+
+def _link_ceiling(link: str, loudest: str, gain_db: float, wanted_db: float, ceiling_dbtp: float, limited: str) -> str:
+    effect = "stopped it" if wanted_db > 0.0 else "asks for more"
+    stop = f"the ceiling of {ceiling_dbtp:g} dBTP on {limited} {effect}"
+    return f"{_linked(gain_db, link)}; its loudest member, {loudest}, asked for {wanted_db:+.1f} dB, {stop}."
+
+
+def _link_boost_limit(link: str, loudest: str, gain_db: float, wanted_db: float, boost_db: float) -> str:
+    asked = f"asked for {wanted_db:+.1f} dB, {_boost_stop(boost_db)}"
+    return f"{_linked(gain_db, link)}; its loudest member, {loudest}, {asked}."
+
+
+def _own_rule(rule: str, wanted_db: float, why: str) -> str:
+    return f'The rule "{rule}" wants {wanted_db:+.1f} dB: {why}'
+
+
+def _own_ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float) -> str:
+    return f"{moved(gain_db)}; {_ceiling_stop(wanted_db, ceiling_dbtp)}."
+
+
+def _linked(gain_db: float, link: str) -> str:
+    return f'{moved(gain_db)} with the link "{link}"'
+
+
+def _ceiling_stop(wanted_db: float, ceiling_dbtp: float) -> str:
+    return f"the ceiling of {ceiling_dbtp:g} dBTP {'stopped it' if wanted_db > 0.0 else 'asks for more'}"
+
+
+def _boost_stop(boost_db: float) -> str:
+    return f"the largest boost of {boost_db:g} dB stopped it"
+
+
+_SENTENCES: Final[Mapping[ReasonCode, Callable[..., str]]] = {
+    ReasonCode.LEAVE: lambda: "Left as it is: its rule is to be left.",
+    ReasonCode.SILENT: lambda: "Left as it is: too quiet to measure, no sound in it rises above -70 dBFS.",
+    ReasonCode.TOLERANCE: _tolerance,
+    ReasonCode.UNDER_ONE_STEP: lambda wanted_db, level: (
+        f"Left as it is: it lacks {wanted_db:+.2f} dB to the {level}, less than one step."
+    ),
+    ReasonCode.TARGET: lambda gain_db, measured_db, level: f"{moved(gain_db)}: from {measured_db:.1f} to the {level}.",
+    ReasonCode.CEILING: _ceiling,
+    ReasonCode.BOOST_LIMIT: _boost_limit,
+    ReasonCode.LINK_SILENT: lambda link: f'Left as it is: too quiet to measure, like all of the link "{link}".',
+    ReasonCode.LINK_TOLERANCE: _link_tolerance,
+    ReasonCode.LINK_TARGET: _link_target,
+    ReasonCode.LINK_UNDER_ONE_STEP: _link_under_one_step,
+    ReasonCode.LINK_CEILING: _link_ceiling,
+    ReasonCode.LINK_BOOST_LIMIT: _link_boost_limit,
+    ReasonCode.LINK_FALLBACK: lambda: "No member has the figure of its rule, so the average counts.",
+    ReasonCode.LINK_FOLLOWS: lambda: "It has no level of its own and follows.",
+    ReasonCode.OWN_RULE: _own_rule,
+    ReasonCode.OWN_GAIN: lambda gain_db: f"{moved(gain_db)}.",
+    ReasonCode.OWN_CEILING: _own_ceiling,
+    ReasonCode.OWN_BOOST_LIMIT: lambda gain_db, boost_db: f"{moved(gain_db)}; {_boost_stop(boost_db)}.",
+    ReasonCode.FALLBACK: lambda rule: f"It has no {rule} figure, so its average counts.",
+    ReasonCode.SHORT: lambda: "It is shorter than 400 ms, so it counts as one block.",
+    ReasonCode.BUS_OFFSET: lambda offset_db: (
+        f"Then {-offset_db:g} dB down with every stem, so that the mix bus keeps under its ceiling."
+    ),
+}
+
+
+def reason(code: ReasonCode, **values: Any) -> Reason:  # noqa: ANN401 - each sentence names what it takes
+    """Return a reason; `values` are those that its sentence names."""
+    return Reason(code=code, values=values)

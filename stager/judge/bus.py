@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from math import floor
 from typing import Final
 
+from stager.judge.because import reason, with_reasons
+from stager.judge.sentences import listed
 from stager.judge.trim import GRACE_STEPS, FigureAfter
-from stager.model import DecidedBy, TrimDecision
-from stager.model.bus import BusForecast, LawPeak, LeftOut, Room, RoughMatch, RoughPlace
+from stager.model import DecidedBy, ReasonCode, TrimDecision
+from stager.model.bus import BusForecast, LeftOut, Room, RoughMatch, RoughPlace, StemDeviation
 from stager.units import db_from_linear, db_from_power, power_from_db
 
 LONGEST_GAP_S: Final = 600.0
@@ -30,6 +32,11 @@ heard)."""
 SIMILAR: Final = 0.5
 """Correlation under which a mix and a sum of stems can't be laid on each other (own figure)."""
 MOST_PLACES: Final = 20
+MONITORS_CAUTION: Final = " Lower your monitors before you play all copies at unity."
+MISSING_DB: Final = -12.0
+"""Level in a mix, against the other stems, under which a stem counts as missing from it (own figure)."""
+LEAST_LAG_S: Final = 5e-5
+"""Shift from which on it is said."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +61,7 @@ class Starts:
 
 
 def common_rate(rates_hz: Sequence[int]) -> int | None:
-    """Give the rate that most stems have, of equals the one that came first; None without any."""
+    """Return the rate that most stems have, of equals the one that came first; None without any."""
     return Counter(rates_hz).most_common(1)[0][0] if rates_hz else None
 
 
@@ -73,7 +80,7 @@ def starts_of(spans: Sequence[Span], rate_hz: int) -> Starts:
 
 
 def uniform_offset_db(true_peak_dbtp: float | None, ceiling_dbtp: float, step_db: float) -> float | None:
-    """Give the offset for all trims that brings the bus's true peak to its ceiling, in whole steps, rounded down.
+    """Return the offset for all trims that brings the bus's true peak to its ceiling, in whole steps, rounded down.
 
     Below 0 it is needed, above 0 it is room; None where the bus is silent.
     """
@@ -103,27 +110,29 @@ def room_for(forecast: BusForecast, more: int) -> Room | None:
 
 
 def rounding_power(valid_bits: int, *, dithered: bool) -> float:
-    """Give the mean square that rounding onto a grid of so many bits adds, full scale 1."""
+    """Return the mean square that rounding onto a grid of so many bits adds, full scale 1."""
     return float(DITHER_LSB2[dithered] * 2.0 ** (2 * (1 - valid_bits)))
 
 
 def is_restored(residual_dbfs: float | None, expected_dbfs: float | None) -> bool:
-    """Say whether what is left is no more than the copies' own rounding, or so little that it is nothing."""
+    """Return whether what is left is no more than the copies' own rounding, or so little that it is nothing."""
     most = RESTORED_DBFS if expected_dbfs is None else max(RESTORED_DBFS, expected_dbfs + RESTORED_ROOM_DB)
     return residual_dbfs is None or residual_dbfs <= most
 
 
 def balance_sentence(stems: int, residual_dbfs: float | None, expected_dbfs: float | None, *, restored: bool) -> str:
-    """Say whether the faders of the list bring the rough balance back."""
+    """Return whether the faders of the list bring the rough balance back."""
     what = "1 copy" if stems == 1 else f"{stems} copies"
     if stems == 0:
         return "There is no copy to bring the rough balance back with."
     if residual_dbfs is None:
-        return f"With the faders of the list, the sum of {what} is that of the originals, to the last bit."
-    left = f"what is left is {residual_dbfs:.1f} dBFS"
-    why = "" if expected_dbfs is None else f"; dither gives {expected_dbfs:.1f}"
-    verb = "is" if restored else "is not"
-    return f"With the faders of the list, the sum of {what} {verb} that of the originals: {left}{why}."
+        return "With each fader at minus its trim your rough balance comes back, to the last bit."
+    if restored:
+        left = f"what is left: {residual_dbfs:.0f} dBFS, dither"
+        return f"With each fader at minus its trim your rough balance comes back ({left})."
+    why = "" if expected_dbfs is None else f"; dither alone gives {expected_dbfs:.0f}"
+    left = f"the difference is {residual_dbfs:.0f} dBFS{why}"
+    return f"With each fader at minus its trim the sum of {what} is not that of the originals: {left}."
 
 
 def rough_match(
@@ -162,7 +171,7 @@ def rough_match(
 
 
 def needed_offset_db(forecast: BusForecast, taken_db: float) -> float:
-    """Give the offset that all trims should have, 0 or less; `taken_db` is what the summed stems have taken already.
+    """Return the offset that all trims should have, 0 or less; `taken_db` is what the summed stems have taken already.
 
     What is in force stays while the sum keeps under its ceiling by less than two steps: the dither of the copies moves
     the peak of the sum by a hair, and a step up and down for it would stage every stem for ever.
@@ -182,21 +191,19 @@ def with_bus_offset(trim: TrimDecision, offset_db: float, average_after: FigureA
     if offset_db == 0.0 or trim.decided_by in (DecidedBy.LEAVE, DecidedBy.SILENT):
         return trim
     gain_db, peak = round(trim.gain_db + offset_db, 9) + 0.0, trim.predicted_true_peak_dbtp
-    says = f"{trim.because} Then {-offset_db:g} dB down with every stem, so that the mix bus keeps under its ceiling."
-    return trim.model_copy(
-        update={
-            "gain_db": gain_db,
-            "bus_offset_db": offset_db,
-            "because": says,
-            "predicted_average_dbfs": average_after(gain_db),
-            "predicted_true_peak_dbtp": None if peak is None else peak + offset_db,
-            "restore_fader_db": 0.0 - gain_db,
-        }
+    return with_reasons(
+        trim,
+        reason(ReasonCode.BUS_OFFSET, offset_db=offset_db),
+        gain_db=gain_db,
+        bus_offset_db=offset_db,
+        predicted_average_dbfs=average_after(gain_db),
+        predicted_true_peak_dbtp=None if peak is None else peak + offset_db,
+        restore_fader_db=0.0 - gain_db,
     )
 
 
 def bus_sentences(forecast: BusForecast) -> tuple[str, ...]:
-    """Say what the forecast found: the peak, who makes it, the offset, other laws, omissions."""
+    """Return what the forecast found: the peak, who makes it, the offset, what is left out."""
     return tuple(_sentences(forecast))
 
 
@@ -218,13 +225,9 @@ def _largest_group(spans: Sequence[Span], rate_hz: int) -> list[int]:
 def _sentences(forecast: BusForecast) -> Iterator[str]:
     yield _peak_sentence(forecast)
     if forecast.loudest:
-        parts = (f"{part.stem} ({part.share:.0%})" for part in forecast.loudest)
-        yield f"Most of that peak is made by {', '.join(parts)}."
+        yield loudest_sentence(forecast)
     if forecast.uniform_offset_db is not None:
         yield _offset_sentence(forecast.uniform_offset_db, forecast.ceiling_dbtp)
-    if any(law.true_peak_dbtp != forecast.true_peak_dbtp for law in forecast.other_laws):
-        laws = "; ".join(_law(law) for law in forecast.other_laws)
-        yield f"With another pan law for mono stems: {laws}."
     yield from _omissions(forecast)
 
 
@@ -236,19 +239,22 @@ def _peak_sentence(forecast: BusForecast) -> str:
     return (
         f"The sum of {stems} at unity faders peaks at {forecast.true_peak_dbtp:.1f} dBTP, at {forecast.at_s:.2f} s "
         f"on the {forecast.side}{loud} (centred mono stems at {forecast.pan_law_db:g} dB)."
+        f"{MONITORS_CAUTION if forecast.true_peak_dbtp > 0.0 else ''}"
     )
+
+
+def loudest_sentence(forecast: BusForecast) -> str:
+    """Return the sentence that names the stems that add most to the peak."""
+    names = [part.stem for part in forecast.loudest]
+    what = {1: "The loudest", 2: "The two loudest", 3: "The three loudest"}.get(len(names), "The loudest")
+    return f"{what} at that moment: {', '.join(names)}."
 
 
 def _offset_sentence(offset_db: float, ceiling_dbtp: float) -> str:
     if offset_db < 0.0:
-        why = f"It keeps under {ceiling_dbtp:g} dBTP with {abs(offset_db):g} dB less on every stem"
-        return f"{why}: headroom is a figure, no fault."
+        lower = f"Lower every stem by {abs(offset_db):g} dB and the mix peaks at {ceiling_dbtp:g} dBTP"
+        return f"{lower}. This concerns the sum alone."
     return f"It keeps under {ceiling_dbtp:g} dBTP with {offset_db:g} dB to spare."
-
-
-def _law(law: LawPeak) -> str:
-    peak = "silent" if law.true_peak_dbtp is None else f"{law.true_peak_dbtp:.1f} dBTP"
-    return f"{law.pan_law_db:g} dB: {peak}"
 
 
 def _omissions(forecast: BusForecast) -> Iterator[str]:
@@ -274,16 +280,43 @@ def _places(left: Sequence[float], level: float, window_s: float, duration_s: fl
         yield RoughPlace(start_s=stretch[0] * window_s, end_s=end_s, residual_db=db_from_power(mean) or 0.0)
 
 
+def with_deviations(match: RoughMatch, deviations: tuple[StemDeviation, ...]) -> RoughMatch:
+    """Return a match that names the stems by which the mix differs, and says so; the rest of it stays."""
+    if not match.places or match.similarity < SIMILAR:
+        return match
+    return match.model_copy(
+        update={"deviations": deviations, "says": f"{match.says} {_deviations_sentence(deviations)}"}
+    )
+
+
+def _deviations_sentence(deviations: Sequence[StemDeviation]) -> str:
+    if not deviations:
+        return "No single stem explains it: effects, automation, or a part that is not among the stems."
+    missing = [each.stem for each in deviations if each.level_db is None or each.level_db <= MISSING_DB]
+    others = [_deviation_words(each.stem, each.level_db) for each in deviations if each.stem not in missing]
+    gone = [f"{listed(missing)} {'is' if len(missing) == 1 else 'are'} missing from the mix"] if missing else []
+    return (
+        f"Likely cause: {'; '.join([*gone, *others])}. Effects and automation blur this: listen before you rely on it."
+    )
+
+
+def _deviation_words(stem: str, level_db: float | None) -> str:
+    away_db = level_db or 0.0
+    return f"{stem} is {abs(away_db):.0f} dB {'louder' if away_db > 0.0 else 'softer'} in the mix"
+
+
 def _rough_sentence(
     lag_s: float, gain_linear: float, similarity: float, residual_db: float | None, places: Sequence[RoughPlace]
 ) -> str:
     if similarity < SIMILAR or not gain_linear:
-        return "The stems and the rough mix can't be laid on each other: no lag makes them alike."
-    turned = " with its polarity turned over," if gain_linear < 0.0 else ""
-    how = f"{turned} {db_from_linear(gain_linear) or 0.0:+.1f} dB and {1000.0 * lag_s:+.1f} ms"
-    left = "nothing is left" if residual_db is None else f"{residual_db:.1f} dB of the mix are left"
+        return "The stems and the rough mix can't be lined up: they are alike at no lag."
+    turned = ", with its polarity reversed" if gain_linear < 0.0 else ""
+    moved = f" and time ({1000.0 * lag_s:+.1f} ms)" if abs(lag_s) >= LEAST_LAG_S else ""
+    how = f"after matching level ({db_from_linear(gain_linear) or 0.0:+.1f} dB){moved}{turned}"
+    left = "no difference" if residual_db is None else f"difference {residual_db:.0f} dB"
     if not places:
-        return f"The stems add up to the rough mix: {left} after{how}."
+        return f"The stems add up to the rough mix: {left} {how}."
     where = ", ".join(f"{place.start_s:.0f} to {place.end_s:.0f} s" for place in places[:3])
     more = "" if len(places) <= 3 else f" and {len(places) - 3} more places"
-    return f"The stems do not add up to the rough mix at {where}{more}: {left} after{how}."
+    size = "" if residual_db is None else f" (by {residual_db:.0f} dB)"
+    return f"The stems and the rough mix differ at {where}{more}{size}, {how}."

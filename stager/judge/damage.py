@@ -1,58 +1,76 @@
-"""Findings of damage and of silence, from levels and from what the meters of damage found. Pure."""
+"""Findings of damage and of silence: what the detectors of damage found, judged and worded. Pure."""
 
 from collections.abc import Sequence
 
-from stager.judge.places import clock
-from stager.judge.tops import Topped, topped
-from stager.model import DecidedBy, Finding, Levels, StreamInfo, TrimDecision, Verdict
+from stager.judge.plateaus import ClippedChannel, clipped_channels
+from stager.judge.sentences import clock, times
+from stager.model import Finding, Levels, StreamInfo, Verdict
 from stager.model.damage import FlatTop, Gap, Gaps
-from stager.model.damage_limits import DamageLimits
-from stager.model.runs import RunSummary
+from stager.model.limits import DamageLimits
+from stager.model.run_summary import RunSummary
 from stager.units import db_from_linear
 
 MOST_PLACES = 20
-"""Places that a finding lists; all events are counted."""
+"""Positions in time that a finding lists; all events are counted."""
 SAME_LEVEL = 0.0001
-"""Parts of a level by which two levels may differ and be one."""
+"""Relative tolerance within which two levels count as equal."""
 COARSE_STEP = 2.0**-14
-"""Two codes of 16 bits: where one value is held, nothing was dithered behind it, and a level is no wider."""
+"""Two codes of 16 bits: where one value is held, nothing was dithered after it, so a level is no wider than this."""
+JUST_UNDER_FULL_SCALE_DBFS = -0.3
+"""Level from which flat tops are called just under full scale (own figure)."""
+HUM_ALONE_DB = 1.0
+"""Where hum lies so near the average, or over it, there is nothing in a take but hum (own figure)."""
 LIMITS = DamageLimits()
+STEM_ADVICE = "If the take is not clipped, bounce it again lower; else record it again."
+"""What to do about a clipped stem: whether the take or the bounce clipped can't be seen in the stem."""
 
 
-def clipped(tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Find flat tops: `clipped` at full scale, `clipped_upstream` below it or, in float, above.
+def clipped(
+    tops: Sequence[FlatTop],
+    info: StreamInfo,
+    limits: DamageLimits = LIMITS,
+    *,
+    level_steps: Sequence[float] = (),
+    is_take: bool = False,
+) -> list[Finding]:
+    """Return the findings of flat tops: `clipped` at full scale, `clipped_upstream` below it or, in float, above.
 
-    A take that has them can't be repaired. Where they are square waves, few, or perhaps a limiter's, they are told with
-    that reason and never ask for another take.
+    What is clipped can't be repaired. Where the tops are square waves, few, or perhaps a limiter's, the finding says so
+    and never asks for another take, nor on the coarse levels of sound once stored with few bits, whose distances
+    `level_steps` has by channel. `is_take`: the advice is about the input, else about the take or the bounce.
     """
-    groups: dict[tuple[bool, bool, Verdict], list[Topped]] = {}
-    for found in topped(tops, info.sample_rate_hz, limits):
+    groups: dict[tuple[bool, bool, Verdict], list[ClippedChannel]] = {}
+    for found in clipped_channels(tops, info.sample_rate_hz, limits, level_steps):
         groups.setdefault((found.is_full_scale, found.is_square, found.verdict), []).append(found)
-    return [_clipped(group, info) for group in groups.values()]
+    return [_clipped(group, info, is_take=is_take) for group in groups.values()]
 
 
-def clipped_below_overs(rails: RunSummary, info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Find runs at exactly full scale in a float file that passes it elsewhere, from the runs of four and more."""
+def clipped_below_overs(
+    rails: RunSummary, info: StreamInfo, limits: DamageLimits = LIMITS, *, is_take: bool = False
+) -> list[Finding]:
+    """Return the finding of runs at exactly full scale in a float file that passes it elsewhere, by runs of four up."""
     if rails.total_frames < limits.clip_frames and rails.count < limits.clip_events:
         return []
     at = clock(rails.longest_start / info.sample_rate_hz)
-    says = (
-        f"Clipped {_times(rails.count)}, cut flat at full scale, worst at {at}: turn the input down and play it again."
-    )
+    says = _clipped_sentence(rails.count, at, is_take=is_take)
     return [_placed("clipped", Verdict.PLAY_AGAIN, rails, info, says)]
 
 
-def over_full_scale(overs: RunSummary, info: StreamInfo, levels: Levels) -> list[Finding]:
-    """Find float samples beyond full scale: still whole, and the trim brings them back."""
+def over_full_scale(overs: RunSummary, info: StreamInfo, levels: Levels, *, is_flat: bool = False) -> list[Finding]:
+    """Return the finding of float samples beyond full scale, which the trim brings back.
+
+    `is_flat`: the samples show flat tops, so that earlier clipping can't be excluded.
+    """
     if not overs.count:
         return []
     peak = levels.sample_peak_dbfs or 0.0
-    says = f"Peaks reach {peak:+.1f} dBFS, over full scale; in a float file nothing is lost, but listen once."
+    lost = "earlier clipping can't be excluded" if is_flat else "in a float file nothing is lost"
+    says = f"Peaks reach {peak:+.1f} dBFS, over full scale; {lost}: listen once."
     return [_placed("over_full_scale", Verdict.LISTEN, overs, info, says)]
 
 
 def inter_sample_over(levels: Levels, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Tell of a waveform that passes full scale between samples that do not: a fact, no fault of the take."""
+    """Return the finding of a waveform that passes full scale between samples that do not: a fact, no fault."""
     peak, highest = levels.true_peak_dbtp, levels.sample_peak_dbfs
     if peak is None or highest is None or highest > 0.0 or peak <= limits.inter_sample_over_dbtp:
         return []
@@ -73,13 +91,31 @@ def inter_sample_over(levels: Levels, limits: DamageLimits = LIMITS) -> list[Fin
     ]
 
 
-def dropout(gaps: Gaps, tops: Sequence[FlatTop], info: StreamInfo, limits: DamageLimits = LIMITS) -> list[Finding]:
-    """Find sound that is missing: stretches of one value are sure, jumps are to be listened to."""
-    return [*_held(gaps, topped(tops, info.sample_rate_hz, limits), info), *_jumps(gaps, info, limits)]
+def dropout(
+    gaps: Gaps,
+    tops: Sequence[FlatTop],
+    info: StreamInfo,
+    limits: DamageLimits = LIMITS,
+    *,
+    level_steps: Sequence[float] = (),
+    is_take: bool = False,
+) -> list[Finding]:
+    """Return the findings of missing sound: stretches of one value are certain, jumps are to be listened to."""
+    channels = clipped_channels(tops, info.sample_rate_hz, limits)
+    tops = [top for found in channels for top in found.tops]
+    steps = dict(enumerate(level_steps))
+    held = [
+        gap
+        for gap in gaps.held
+        if gap.frames >= limits.dropout_least_s * info.sample_rate_hz
+        and gap.edge_linear >= limits.dropout_edge_steps * steps.get(gap.channel, 0.0)
+        and not any(_is_at_level(gap, top) for top in tops)
+    ]
+    return [*_held(gaps, held, info, is_take=is_take), *_jumps(gaps, info, limits)]
 
 
 def silent(levels: Levels) -> list[Finding]:
-    """Find stems without sound, or with none that rises above the gate."""
+    """Return the finding of a stem without sound, or with none that rises above the gate."""
     if levels.average_dbfs is not None:
         return []
     peak, at_s = levels.sample_peak_dbfs, levels.sample_peak_at_s
@@ -92,32 +128,35 @@ def silent(levels: Levels) -> list[Finding]:
     return [Finding(code="silent", verdict=Verdict.USABLE, worst_at_s=at_s, measured=measured, says=says)]
 
 
-def over_ceiling(levels: Levels, trim: TrimDecision) -> list[Finding]:
-    """Find stems that are left as they are although they pass the ceiling."""
-    peak, ceiling = levels.true_peak_dbtp, trim.target.ceiling_dbtp
-    if trim.decided_by is not DecidedBy.LEAVE or peak is None or peak <= ceiling:
+def nothing_recorded(levels: Levels) -> list[Finding]:
+    """Return the finding of a take in which nothing plays: silence, noise under the gate, or hum alone."""
+    average, hum = levels.average_dbfs, levels.hum_dbfs
+    is_hum = average is not None and hum is not None and hum >= average - HUM_ALONE_DB
+    if average is not None and not is_hum:
         return []
-    says = f"Left as it is with a true peak of {peak:.1f} dBTP, over the ceiling of {ceiling:g} dBTP."
-    measured: dict[str, float | str] = {"true_peak_dbtp": peak, "ceiling_dbtp": ceiling}
-    at_s = levels.true_peak_at_s
-    return [Finding(code="over_ceiling", verdict=Verdict.USABLE, worst_at_s=at_s, measured=measured, says=says)]
+    peak = levels.sample_peak_dbfs
+    what = "digital silence" if peak is None else f"its highest peak is {peak:.0f} dBFS"
+    what = "only hum is there" if is_hum else what
+    says = f"Nothing was recorded ({what}): is the right input armed?"
+    measured: dict[str, float | str] = {} if peak is None else {"sample_peak_dbfs": peak}
+    return [Finding(code="nothing_recorded", verdict=Verdict.PLAY_AGAIN, measured=measured, says=says)]
 
 
 def corrupt(says: str, at_s: float | None) -> Finding:
-    """Make the finding of a file whose samples or length are damaged."""
+    """Return the finding of a file whose samples or length are damaged."""
     places = () if at_s is None else (at_s,)
     return Finding(code="corrupt", verdict=Verdict.PLAY_AGAIN, at_s=places, worst_at_s=at_s, says=says)
 
 
 def allowed(findings: Sequence[Finding], codes: frozenset[str]) -> tuple[Finding, ...]:
-    """Give the findings with those that are deliberate here made usable."""
+    """Return the findings; those whose codes are deliberate here are usable."""
     return tuple(
         finding.model_copy(update={"verdict": Verdict.USABLE}) if finding.code in codes else finding
         for finding in findings
     )
 
 
-def _clipped(group: Sequence[Topped], info: StreamInfo) -> Finding:
+def _clipped(group: Sequence[ClippedChannel], info: StreamInfo, *, is_take: bool) -> Finding:
     tops = [top for found in group for top in found.tops]
     first, count = group[0], sum(top.events for top in tops)
     worst = max(tops, key=lambda top: (top.longest_frames, -top.longest_start))
@@ -139,29 +178,38 @@ def _clipped(group: Sequence[Topped], info: StreamInfo) -> Finding:
         at_s=tuple(start / info.sample_rate_hz for start in starts),
         worst_at_s=worst.longest_start / info.sample_rate_hz,
         measured=measured,
-        says=_tops_sentence(first, count, level, clock(worst.longest_start / info.sample_rate_hz)),
+        says=_tops_sentence(first, count, level, clock(worst.longest_start / info.sample_rate_hz), is_take=is_take),
     )
 
 
-def _tops_sentence(found: Topped, count: int, level_dbfs: float, at: str) -> str:
+def _tops_sentence(found: ClippedChannel, count: int, level_dbfs: float, at: str, *, is_take: bool) -> str:
     where = "full scale" if found.is_full_scale else f"{level_dbfs:.1f} dBFS"
     if found.is_square:
         return f"Flat at {where}, first near {at}, but so is each cycle by its nature: square waves look like this."
     if found.verdict is Verdict.PLAY_AGAIN and found.is_full_scale:
-        return f"Clipped {_times(count)}, cut flat at full scale, worst at {at}: turn the input down and play it again."
+        return _clipped_sentence(count, at, is_take=is_take)
     if found.verdict is Verdict.PLAY_AGAIN:
-        return (
-            f"Cut flat {_times(count)} at {where}, worst at {at}: it clipped on its way here, in a preamp or an "
-            "earlier export; turn that down and play it again."
-        )
+        return _upstream_sentence(count, level_dbfs, at, is_take=is_take)
     if found.is_sharp:
-        return f"Peaks end {_times(count)} at exactly {where}, as clipping or a limiter leaves them: listen at {at}."
-    return f"Touches {where} {_times(count)}, flat for a moment at {at}: too little to be sure, listen there."
+        return f"Peaks end {times(count)} at exactly {where}, as clipping or a limiter leaves them: listen at {at}."
+    return f"Touches {where} {times(count)}, flat for a moment at {at}: too little to be sure, listen there."
 
 
-def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[Finding]:
-    tops = [top for found in clipped_tops for top in found.tops]
-    held = [gap for gap in gaps.held if not any(_rests_at(gap, top) for top in tops)]
+def _clipped_sentence(count: int, at: str, *, is_take: bool) -> str:
+    if is_take:
+        return f"Clipped {times(count)}, worst at {at}: turn the input down and play it again."
+    return f"Clipped {times(count)}, worst at {at}. {STEM_ADVICE}"
+
+
+def _upstream_sentence(count: int, level_dbfs: float, at: str, *, is_take: bool) -> str:
+    under = "just under full scale" if JUST_UNDER_FULL_SCALE_DBFS <= level_dbfs < 0.0 else f"at {level_dbfs:.1f} dBFS"
+    clipped = f"Clipped {times(count)} {under}, before this file was made, worst at {at}"
+    if is_take:
+        return f"{clipped}: something ahead of the recorder clips; turn that down and play it again."
+    return f"{clipped}. {STEM_ADVICE}"
+
+
+def _held(gaps: Gaps, held: Sequence[Gap], info: StreamInfo, *, is_take: bool) -> list[Finding]:
     if not held:
         return []
     whole = len(held) == len(gaps.held)
@@ -171,7 +219,8 @@ def _held(gaps: Gaps, clipped_tops: Sequence[Topped], info: StreamInfo) -> list[
     worst = gaps.longest if whole and gaps.longest else listed
     at, ms = clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
     kind = "zero" if worst.value_linear == 0.0 else "one held value"
-    says = f"Sound is missing {_times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound: play it again."
+    again = "Play it again." if is_take else "If the take has it too, record it again; else bounce it again."
+    says = f"Sound is missing {times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound. {again}"
     measured: dict[str, float | str] = {"longest_frames": float(worst.frames), "value_linear": worst.value_linear}
     return [_missing(Verdict.PLAY_AGAIN, held, worst, (count, frames), info, measured, says)]
 
@@ -181,9 +230,8 @@ def _jumps(gaps: Gaps, info: StreamInfo, limits: DamageLimits) -> list[Finding]:
         return []
     worst = max(gaps.jumps, key=lambda gap: (gap.value_linear, -gap.start))
     at = clock(worst.start / info.sample_rate_hz)
-    says = (
-        f"The waveform jumps {_times(gaps.jump_count)}, worst at {at}, as where samples were lost or cut: listen there."
-    )
+    clicks = "Click at" if gaps.jump_count == 1 else f"{gaps.jump_count} clicks, the worst at"
+    says = f"{clicks} {at}: a bad edit or a computer hiccup. Listen there."
     measured: dict[str, float | str] = {"jump_linear": worst.value_linear}
     return [_missing(Verdict.LISTEN, gaps.jumps, worst, (gaps.jump_count, 0), info, measured, says)]
 
@@ -210,14 +258,10 @@ def _missing(
     )
 
 
-def _rests_at(gap: Gap, top: FlatTop) -> bool:
-    """Whether a held stretch lies at the level of tops that were cut."""
+def _is_at_level(gap: Gap, top: FlatTop) -> bool:
+    """Return whether a held stretch lies at the level of tops that were cut."""
     near = max(SAME_LEVEL * abs(top.level_linear), min(top.tolerance_linear, COARSE_STEP))
     return abs(gap.value_linear - top.level_linear) <= near
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
 
 
 def _placed(code: str, verdict: Verdict, runs: RunSummary, info: StreamInfo, says: str) -> Finding:

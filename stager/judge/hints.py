@@ -1,4 +1,4 @@
-"""Things worth saying once a project, not once a stem. Pure."""
+"""Hints about the project file, each given once: what a person would do well to set there. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,19 +8,20 @@ from stager.model import Levels, TrimDecision
 from stager.units import SINE_CREST_DB
 
 PERCUSSIVE_CREST_DB: Final = 18.0
-"""Peak over RMS, while a part plays, above which its average says little about it (common practice, no source)."""
+"""Sample peak over the average, in mathematical RMS, above which the average says little about a part (common practice,
+no source)."""
 
 
 @dataclass(frozen=True)
 class Hint:
-    """A sentence, and the key under which it counts as said."""
+    """A sentence for the person; `once` is the key by which a project gives it one time only."""
 
     once: str
     says: str
 
 
 def percussive_hint(stem: str, levels: Levels, trim: TrimDecision) -> Hint | None:
-    """Say where a struck part is brought to an average: a target by peak would suit it."""
+    """Return the hint that a struck part, brought to an average, needs a role with a peak target; None elsewhere."""
     if trim.target.rule != "average" or levels.average_dbfs is None or levels.sample_peak_dbfs is None:
         return None
     rms_dbfs = levels.average_dbfs - (SINE_CREST_DB if levels.average_reference == "sine" else 0.0)
@@ -32,7 +33,7 @@ def percussive_hint(stem: str, levels: Levels, trim: TrimDecision) -> Hint | Non
 
 
 def second_role_hint(stem: str, roles: Sequence[str]) -> Hint | None:
-    """Say where more than one role matches a stem."""
+    """Return the hint that more than one role matches a stem, and which one counts; None where at most one does."""
     if len(roles) < 2:
         return None
     says = f'{stem} has the role "{roles[0]}"; "{roles[1]}" matches too, and the first in the file wins'

@@ -15,11 +15,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import floor
 
-from stager.judge.because import figure_name, moved
+from stager.judge.because import figure_name, reason, rendered
 from stager.judge.trim import GRACE_STEPS, FigureAfter, decide_trim
-from stager.model import DecidedBy, Levels, Target, TrimDecision, Verdict
+from stager.model import DecidedBy, Levels, Reason, ReasonCode, Target, TrimDecision, Verdict
 from stager.model.base import Record
 from stager.model.handover import SetFinding
+from stager.model.words import ANY_WORDS
 from stager.project.patterns import matches, matches_any
 
 
@@ -60,7 +61,24 @@ class LinkTrim(Record):
     decided_by: DecidedBy
     loudest: str | None
     limited_by_stem: str | None
-    because: str
+    reasons: tuple[Reason, ...] = ()
+
+    @property
+    def because(self) -> str:
+        """The sentences that say why."""
+        return rendered(self.reasons)
+
+    def is_same(self, other: "LinkTrim") -> bool:
+        """Return whether the members' copies would be the same; how that is explained makes no difference."""
+        return self.model_copy(update={"reasons": ()}) == other.model_copy(update={"reasons": ()})
+
+
+def stored_link_trim(text: str) -> LinkTrim | None:
+    """Return the decision that was stored as JSON, by this version or an earlier one; None where it is none."""
+    try:
+        return LinkTrim.model_validate_json(text, extra="ignore", context=ANY_WORDS)
+    except ValueError:
+        return None
 
 
 def link_member(
@@ -73,7 +91,7 @@ def link_member(
     clip_guard_dbfs: float | None = None,
     role: str | None = None,
 ) -> LinkMember:
-    """Say what one measured stem brings to its link; `target` is the link's.
+    """Return what one measured stem brings to its link; `target` is the link's.
 
     `figures` has the target rule's figure and the average after a gain, `clip_guard_dbfs` is as for `decide_trim`.
     """
@@ -109,14 +127,16 @@ def decide_link(link: str, target: Target, members: Sequence[LinkMember]) -> Lin
 
 
 def member_trim(trim: LinkTrim, member: LinkMember, average_after: FigureAfter) -> TrimDecision:
-    """Give one member's decision; `average_after` is its average after a gain, in the target's reference."""
+    """Return one member's decision; `average_after` is its average after a gain, in the target's reference."""
     wanted = member.by_rule if trim.rule == trim.target.rule else member.by_average
     follows = wanted is None and trim.decided_by is DecidedBy.LINK
+    reasons = (*trim.reasons, *([reason(ReasonCode.LINK_FOLLOWS)] if follows else []))
     return TrimDecision(
         gain_db=trim.gain_db,
         wanted_gain_db=trim.wanted_gain_db,
         decided_by=trim.decided_by,
-        because=f"{trim.because} It has no level of its own and follows." if follows else trim.because,
+        because=rendered(reasons),
+        reasons=reasons,
         role=member.role,
         link=trim.link,
         limited_by_stem=trim.limited_by_stem,
@@ -172,13 +192,12 @@ class _Group:
         """Decide; the target is the one with the rule that counted."""
         levels = {member.stem: found for member in self.members if (found := self._wanted_of(member))}
         if not levels:
-            says = f'Left as it is: too quiet to measure, like all of the link "{self.link}".'
-            return self._trim(0.0, None, says)
+            return self._trim(0.0, None, reason(ReasonCode.LINK_SILENT, link=self.link))
         as_it_is = max(levels, key=lambda stem: levels[stem].measured_db)
         measured = levels[as_it_is].measured_db
         room = min((member.peak_allows_db for member in self.members if member.peak_allows_db is not None), default=0.0)
         if abs(self.target.level_db - measured) <= self.target.tolerance_db and room >= 0.0:
-            return self._trim(0.0, 0.0, self._inside_tolerance(as_it_is, measured), loudest=as_it_is)
+            return self._trim(0.0, 0.0, self._tolerance(as_it_is, measured), loudest=as_it_is)
         first = min(levels, key=lambda stem: levels[stem].gain_db)
         return self._limited(first, levels[first])
 
@@ -190,31 +209,40 @@ class _Group:
         steps = min(wants, peaks[tightest], may)
         gain = round(steps * self.target.step_db, 9) + 0.0
         limited_by = tightest if peaks[tightest] == steps < wants else None
-        says = self._because(gain, first, wanted, limited_by, stopped=steps < wants)
+        says = self._reason(gain, first, wanted, limited_by, stopped=steps < wants)
         return self._trim(gain, wanted.gain_db, says, loudest=first, limited_by=limited_by)
 
-    def _because(self, gain: float, first: str, wanted: Wanted, limited_by: str | None, *, stopped: bool) -> str:
-        opening, level = f'{moved(gain)} with the link "{self.link}"', figure_name(self.target)
+    def _reason(self, gain: float, first: str, wanted: Wanted, limited_by: str | None, *, stopped: bool) -> Reason:
+        who, level, wanted_db = {"link": self.link, "loudest": first}, figure_name(self.target), wanted.gain_db
         if not stopped and gain == 0.0:
-            return f"{opening}: its loudest member, {first}, lacks {wanted.gain_db:+.2f} dB to the {level}."
+            return reason(ReasonCode.LINK_UNDER_ONE_STEP, **who, wanted_db=wanted_db, level=level)
         if not stopped:
-            return f"{opening}: its loudest member, {first}, goes from {wanted.measured_db:.1f} to the {level}."
-        stop = f"the largest boost of {self.target.max_boost_db:g} dB stopped it"
+            return reason(ReasonCode.LINK_TARGET, **who, gain_db=gain, measured_db=wanted.measured_db, level=level)
         if limited_by:
-            ceiling = f"the ceiling of {self.target.ceiling_dbtp:g} dBTP on {limited_by}"
-            stop = f"{ceiling} {'stopped it' if wanted.gain_db > 0.0 else 'asks for more'}"
-        return f"{opening}; its loudest member, {first}, asked for {wanted.gain_db:+.1f} dB, {stop}."
+            stop = {"ceiling_dbtp": self.target.ceiling_dbtp, "limited": limited_by}
+            return reason(ReasonCode.LINK_CEILING, **who, gain_db=gain, wanted_db=wanted_db, **stop)
+        boost_db = self.target.max_boost_db
+        return reason(ReasonCode.LINK_BOOST_LIMIT, **who, gain_db=gain, wanted_db=wanted_db, boost_db=boost_db)
 
-    def _inside_tolerance(self, loudest: str, measured: float) -> str:
-        side = "above" if measured > self.target.level_db else "under"
-        off = f"{abs(measured - self.target.level_db):.1f} dB {side} the {figure_name(self.target)}"
-        tolerance = f"inside the tolerance of {self.target.tolerance_db:g} dB"
-        return f'Left as it is with the link "{self.link}": its loudest member, {loudest}, is {off}, {tolerance}.'
+    def _tolerance(self, loudest: str, measured: float) -> Reason:
+        off_db, level, tolerance_db = (
+            measured - self.target.level_db,
+            figure_name(self.target),
+            self.target.tolerance_db,
+        )
+        who = {"link": self.link, "loudest": loudest}
+        return reason(ReasonCode.LINK_TOLERANCE, **who, off_db=off_db, level=level, tolerance_db=tolerance_db)
 
     def _trim(
-        self, gain: float, wanted: float | None, says: str, *, loudest: str | None = None, limited_by: str | None = None
+        self,
+        gain: float,
+        wanted: float | None,
+        why: Reason,
+        *,
+        loudest: str | None = None,
+        limited_by: str | None = None,
     ) -> LinkTrim:
-        note = "" if self.asked or loudest is None else " No member has the figure of its rule, so the average counts."
+        fallback = [] if self.asked or loudest is None else [reason(ReasonCode.LINK_FALLBACK)]
         return LinkTrim(
             link=self.link,
             target=self.target,
@@ -224,7 +252,7 @@ class _Group:
             decided_by=DecidedBy.SILENT if loudest is None else DecidedBy.LINK,
             loudest=loudest,
             limited_by_stem=limited_by,
-            because=says + note,
+            reasons=(why, *fallback),
         )
 
     def _wanted_of(self, member: LinkMember) -> Wanted | None:

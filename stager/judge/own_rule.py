@@ -1,8 +1,8 @@
 """The trim by a rule of one's own: its gain, under the same ceiling and boost limit as every other."""
 
-from stager.judge.because import moved
+from stager.judge.because import reason, with_reasons
 from stager.judge.trim import FigureAfter, decide_trim
-from stager.model import DecidedBy, Finding, Levels, Target, TrimDecision, Verdict
+from stager.model import DecidedBy, Finding, Levels, Reason, ReasonCode, Target, TrimDecision, Verdict
 
 
 def decide_by_rule(
@@ -29,26 +29,28 @@ def decide_by_rule(
         role=role,
     )
     by = DecidedBy.TARGET if decision.decided_by is DecidedBy.TOLERANCE else decision.decided_by
-    named = target.model_copy(update={"rule": rule})
-    changes: dict[str, object] = {"target": named, "measured_db": None, "decided_by": by}
-    if by is not DecidedBy.SILENT:
-        asked = f'The rule "{rule}" wants {wanted_gain_db:+.1f} dB: {why}'
-        changes["because"] = f"{moved(decision.gain_db)}{_stop(by, target, wanted_gain_db)}. {asked}"
-    return decision.model_copy(update=changes)
+    named = decision.model_copy(
+        update={"target": target.model_copy(update={"rule": rule}), "measured_db": None, "decided_by": by}
+    )
+    if by is DecidedBy.SILENT:
+        return named
+    asked = reason(ReasonCode.OWN_RULE, rule=rule, wanted_db=wanted_gain_db, why=why)
+    return with_reasons(
+        named.model_copy(update={"reasons": ()}), _reason(by, decision.gain_db, wanted_gain_db, target), asked
+    )
 
 
-def _stop(by: DecidedBy, target: Target, wanted_gain_db: float) -> str:
+def _reason(by: DecidedBy, gain_db: float, wanted_db: float, target: Target) -> Reason:
     if by is DecidedBy.BOOST_LIMIT:
-        return f"; the largest boost of {target.max_boost_db:g} dB stopped it"
+        return reason(ReasonCode.OWN_BOOST_LIMIT, gain_db=gain_db, boost_db=target.max_boost_db)
     if by is DecidedBy.CEILING:
-        return (
-            f"; the ceiling of {target.ceiling_dbtp:g} dBTP {'stopped it' if wanted_gain_db > 0.0 else 'asks for more'}"
-        )
-    return ""
+        ceiling = target.ceiling_dbtp
+        return reason(ReasonCode.OWN_CEILING, gain_db=gain_db, wanted_db=wanted_db, ceiling_dbtp=ceiling)
+    return reason(ReasonCode.OWN_GAIN, gain_db=gain_db)
 
 
 def rule_not_used(rule: str, link: str | None) -> Finding:
-    """Say that a plug-in's rule means a stem and yet does not decide its trim: a link does, or it is left as it is."""
+    """Return the finding that a plug-in's rule matches a stem but does not decide its trim: a link or `leave` does."""
     instead = f'the link "{link}" gives all its members one trim' if link else "its target says to leave it as it is"
     measured: dict[str, float | str] = {"rule": rule, **({"link": link} if link else {})}
     says = f'The rule "{rule}" does not count here: {instead}.'

@@ -1,4 +1,4 @@
-"""Which stems should be a pair, by their names. Pure.
+"""Which stems belong together as a pair, judged by their names. Pure.
 
 A name falls into words at what is neither letter nor digit, where small letters turn to capitals, and where letters
 turn to digits. Words that tell the members of a pair apart are set aside; names that are left with the same rest, and
@@ -15,7 +15,7 @@ DOUBLE_WORDS: Final = frozenset({"double", "dbl", "doubled", "doubling", "dub", 
 """Words of a part played a second time (common practice, no source)."""
 SIDE_WORDS: Final = frozenset({"l", "r", "left", "right", "lt", "rt", "lh", "rh"})
 """Words of two sides (common practice, no source)."""
-PLACE_WORDS: Final = frozenset(
+MICROPHONE_WORDS: Final = frozenset(
     {
         "di",
         "line",
@@ -44,28 +44,28 @@ _SPLIT: Final = re.compile(r"(?<=[^\W\d_A-Z])(?=[A-Z])")
 
 
 def name_pairs(names: Sequence[str]) -> list[tuple[int, int]]:
-    """Give the pairs of places in the list whose names belong together: a part and its double, sides, numbers."""
+    """Return the pairs of indices whose names belong together: a part and its double, two sides, numbered parts."""
     groups: dict[tuple[str, ...], list[int]] = {}
-    for place, name in enumerate(names):
-        groups.setdefault(_parted(name)[0], []).append(place)
+    for index, name in enumerate(names):
+        groups.setdefault(_part_and_marks(name)[0], []).append(index)
     small = [group for rest, group in groups.items() if rest and len(group) <= MAX_GROUP]
     return sorted(pair for group in small for pair in combinations(group, 2))
 
 
 def is_double_by_name(one: str, other: str) -> bool:
-    """Say whether two names speak of one part played twice: a double, two sides, or a number, at one and the same part.
+    """Return whether two names mean one part that was played twice: a double, two sides, or two numbers.
 
-    Names of microphones, such as `amp` and `room`, speak of one take instead.
+    Names of microphones, such as `amp` and `room`, mean one take instead.
     """
-    (rest, marks), (other_rest, other_marks) = _parted(one), _parted(other)
+    (rest, marks), (other_rest, other_marks) = _part_and_marks(one), _part_and_marks(other)
     differ = marks ^ other_marks
-    return bool(rest) and rest == other_rest and bool(differ) and not differ & PLACE_WORDS
+    return bool(rest) and rest == other_rest and bool(differ) and not differ & MICROPHONE_WORDS
 
 
-def _parted(name: str) -> tuple[tuple[str, ...], frozenset[str]]:
-    """Give the words that are left of a name, and those that were set aside."""
+def _part_and_marks(name: str) -> tuple[tuple[str, ...], frozenset[str]]:
+    """Return the words that name the part, and those that tell the members of a pair apart."""
     stem = unicodedata.normalize("NFC", name.rsplit("/", 1)[-1].rsplit(".", 1)[0])
     words = [word.casefold() for part in _SPLIT.split(stem) for word in _WORD.findall(part)]
-    aside = DOUBLE_WORDS | SIDE_WORDS | PLACE_WORDS | MAIN_WORDS
+    aside = DOUBLE_WORDS | SIDE_WORDS | MICROPHONE_WORDS | MAIN_WORDS
     marks = frozenset(word for word in words if word in aside or word.isdigit())
     return tuple(word for word in words if word not in marks), marks

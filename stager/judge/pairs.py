@@ -1,15 +1,16 @@
-"""What two stems are to each other, from the figures of their comparison, and what is said about it. Pure.
+"""How two stems are related, judged from the figures of their comparison, and the findings that follow. Pure.
 
 The depths that separate the kinds were chosen on pairs made by code, of which the truth is known: copies through
 filters and rooms, two microphones, lines and amplifiers, parts played twice as tight as half a millisecond.
 """
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from stager.model.finding import Verdict
 from stager.model.handover import SetFinding
-from stager.model.pairs import HitTrack, Kinship, PairLikeness
+from stager.model.pairs import Kinship, OnsetTrack, PairLikeness
 
 MOVED_MS: Final = 1.5
 """Lag from which on two files are no pair of microphones side by side (own figure: sound goes half a metre)."""
@@ -46,7 +47,7 @@ ROOM_GAIN_DB: Final = 9.0
 DRIVEN_DB: Final = 3.0
 """Depth through an amplifier's curve from which on it is one take (own figure: a line and its amplifier have 7 and
 more, two performances 0.6 at most)."""
-ALIKE_HITS: Final = 0.5
+ALIKE_ONSETS: Final = 0.5
 """Share of hits with one waveform from which on they come from one sample (own figure: played by hand, none are)."""
 TWO_BELOW: Final = 1.0
 """Depth through a filter in dB, plus the share of windows on the line, under which two performances were heard (own
@@ -67,6 +68,11 @@ LEAST_LAG_MS: Final = 0.005
 """Shift from which on it is said (own figure: a quarter of a frame at 48 kHz)."""
 
 
+LONG_LAG_MS: Final = 1_000.0
+"""Shift from which on it is said in seconds."""
+COPY_ADVICE: Final = "For width, record it again; if it is meant (loop, effect), allow it."
+
+
 @dataclass(frozen=True)
 class Pair:
     """Two stems by name, in the order in which they were compared, and how alike they are."""
@@ -76,14 +82,19 @@ class Pair:
 
 
 def asks_for_room(likeness: PairLikeness) -> bool:
-    """Say whether a copy with a room added is still possible, and not yet certain."""
+    """Return whether the second may be a copy with a room added, so that a comparison through a room is needed."""
     level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
     return not _is_deep(likeness) and max(level, filtered) >= ROOM_FROM_DB
 
 
 def asks_for_amplifier(likeness: PairLikeness) -> bool:
-    """Say whether a line and its amplifier are possible, since neither a level nor a filter tells one take."""
+    """Return whether the pair may be a line and its amplifier, which neither a level nor a filter can show."""
     return not _is_deep(likeness) and AMPLIFIER_FROM <= _oneness(likeness) < AMPLIFIER_BELOW
+
+
+def asks_for_pitch(likeness: PairLikeness) -> bool:
+    """Return whether the pair would be called two performances, so that a copy shifted in pitch must be excluded."""
+    return kinship(likeness) is Kinship.TWO_PERFORMANCES
 
 
 def _is_moved(likeness: PairLikeness) -> bool:
@@ -91,14 +102,14 @@ def _is_moved(likeness: PairLikeness) -> bool:
 
 
 def _is_deep(likeness: PairLikeness) -> bool:
-    """Say whether one cancels the other as deep as only a copy does; two sides of a pair go deep too."""
+    """Return whether one cancels the other as deeply as only a copy does; the limits allow for two sides of a pair."""
     limits_db = (MOVED_LEVEL_DB, MOVED_FILTER_DB) if _is_moved(likeness) else (COPY_LEVEL_DB, COPY_FILTER_DB)
     depths_db = (likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0)
     return any(depth_db >= limit_db for depth_db, limit_db in zip(depths_db, limits_db, strict=True))
 
 
 def may_be_copy(likeness: PairLikeness) -> bool:
-    """Say whether stems of one take may be a copy in a room as well as two microphones."""
+    """Return whether stems of one take may be a copy in a room as well as two microphones."""
     level, filtered = likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0
     room = likeness.room_depth_db or 0.0
     if _is_moved(likeness):
@@ -109,29 +120,30 @@ def may_be_copy(likeness: PairLikeness) -> bool:
 
 
 def _oneness(likeness: PairLikeness) -> float:
-    """Add the depth in dB and the share of windows on the line: low for two performances, high for one."""
+    """Return the depth in dB plus the share of windows on the line: low for two performances, high for one."""
     depth = max(likeness.level_depth_db or 0.0, likeness.filter_depth_db or 0.0)
     return depth + (likeness.track.support if likeness.track else 0.0)
 
 
 def kinship(likeness: PairLikeness) -> Kinship:
-    """Say what two stems are to each other; unsure also where one take may be a copy or two microphones."""
+    """Return how two stems are related; unsure also where one take may be a copy or two microphones."""
     if likeness.windows < MIN_WINDOWS or likeness.track is None:
         return Kinship.UNSURE
     if _is_deep(likeness) or (likeness.room_depth_db or 0.0) >= COPY_ROOM_DB:
         return Kinship.COPY
-    if likeness.hits is not None and likeness.hits.alike >= ALIKE_HITS:
+    if likeness.onsets is not None and likeness.onsets.alike >= ALIKE_ONSETS:
         return Kinship.COPY
     if may_be_copy(likeness):
         return Kinship.UNSURE
     oneness = _oneness(likeness)
     if oneness >= ONE_FROM or (likeness.driven_depth_db or 0.0) >= DRIVEN_DB:
         return Kinship.SAME_TAKE
-    return Kinship.TWO_PERFORMANCES if oneness < TWO_BELOW else Kinship.UNSURE
+    is_two = oneness < TWO_BELOW and likeness.pitch_cents is None
+    return Kinship.TWO_PERFORMANCES if is_two else Kinship.UNSURE
 
 
 def pair_findings(pair: Pair, *, is_double: bool) -> list[SetFinding]:
-    """Say what is to be said of a pair: that it is a copy, always; the rest only of what should be a double.
+    """Return the findings of a pair: a copy is always one, the rest only where the names mean a double.
 
     One take in two files has no finding here: it becomes a link proposal.
     """
@@ -145,6 +157,32 @@ def pair_findings(pair: Pair, *, is_double: bool) -> list[SetFinding]:
     return []
 
 
+def copy_findings(pairs: Sequence[Pair]) -> list[SetFinding]:
+    """Return one finding for each family of copies: stems that copies connect."""
+    copies = [pair for pair in pairs if kinship(pair.likeness) is Kinship.COPY]
+    found = []
+    for family in grouped([pair.stems for pair in copies]):
+        inside = [pair for pair in copies if set(pair.stems) <= set(family)]
+        found += pair_findings(inside[0], is_double=True) if len(family) == 2 else [_family(family)]
+    return found
+
+
+def grouped(pairs: Iterable[tuple[str, str]]) -> list[tuple[str, ...]]:
+    """Return the groups of names that pairs connect; names and groups in alphabetical order."""
+    groups: list[set[str]] = []
+    for pair in pairs:
+        touched = [group for group in groups if group & set(pair)]
+        groups = [group for group in groups if not group & set(pair)]
+        groups.append(set(pair).union(*touched))
+    return sorted(tuple(sorted(group)) for group in groups)
+
+
+def _family(stems: tuple[str, ...]) -> SetFinding:
+    names = f"{', '.join(stems[:-1])} and {stems[-1]}"
+    says = f"{names} are one performance, copied. The bus counts it {len(stems)} times. {COPY_ADVICE}"
+    return SetFinding(code="double_is_copy", verdict=Verdict.LISTEN, stems=stems, says=says)
+
+
 def _found(pair: Pair, code: str, verdict: Verdict, says: str) -> SetFinding:
     at_s, track = pair.likeness.at_s[:1], pair.likeness.track
     late_s = track.lag_ms / 1000.0 if track and code == "double_is_copy" else 0.0
@@ -154,20 +192,21 @@ def _found(pair: Pair, code: str, verdict: Verdict, says: str) -> SetFinding:
 
 
 def measured_of(likeness: PairLikeness) -> dict[str, float | str | tuple[float, ...]]:
-    """Give the figures behind a judgement by name; what wasn't measured is left out."""
-    track, hits = likeness.track, likeness.hits
+    """Return the figures behind a judgement by name; those not measured are left out."""
+    track, onsets = likeness.track, likeness.onsets
     figures = {
         "lag_ms": track.lag_ms if track else None,
         "drift_ppm": track.drift_ppm if track else None,
         "on_line": track.support if track else None,
-        "notes_lag_ms": hits.lag_ms if hits else None,
-        "notes_spread_ms": hits.spread_ms if hits else None,
+        "notes_lag_ms": onsets.lag_ms if onsets else None,
+        "notes_spread_ms": onsets.spread_ms if onsets else None,
         "similarity": likeness.similarity,
         "level_db": likeness.level_db,
         "level_depth_db": likeness.level_depth_db,
         "filter_depth_db": likeness.filter_depth_db,
         "room_depth_db": likeness.room_depth_db,
         "driven_depth_db": likeness.driven_depth_db,
+        "pitch_cents": likeness.pitch_cents,
         "compared_s": likeness.compared_s,
         "polarity": "flipped" if likeness.flipped else None,
     }
@@ -179,7 +218,7 @@ def _rounded(value: float | str) -> float | str:
 
 
 def _copy_sentence(pair: Pair) -> str:
-    """Name the later stem as the copy: what was moved was mostly moved back in time."""
+    """Return the sentence that names the later stem as the copy, since copies are mostly moved later."""
     one, other = pair.stems
     likeness = pair.likeness
     lag_ms = _copy_lag_ms(likeness)
@@ -187,19 +226,21 @@ def _copy_sentence(pair: Pair) -> str:
     if turn < 0.0:
         one, other = other, one
     changes = ", ".join([_shift(abs(lag_ms)), *_changes(likeness, turn)])
-    return f"{other} is no second performance but a copy of {one}, {changes}: play it a second time, or leave it out."
+    return f"{other} is a copy of {one}, {changes}. The bus counts it twice. {COPY_ADVICE}"
 
 
 def _copy_lag_ms(likeness: PairLikeness) -> float:
-    """Give by how much a copy is later; hits from one sample that keep no line have the hits' own lag."""
-    track, hits = likeness.track, likeness.hits
-    if hits and hits.alike >= ALIKE_HITS and (track is None or track.support < ALIKE_HITS):
-        return hits.lag_ms
+    """Return by how much the copy is later; hits from one sample that hold no constant lag have their median's."""
+    track, onsets = likeness.track, likeness.onsets
+    if onsets and onsets.alike >= ALIKE_ONSETS and (track is None or track.support < ALIKE_ONSETS):
+        return onsets.lag_ms
     return track.lag_ms if track else 0.0
 
 
 def _shift(lag_ms: float) -> str:
-    return f"{lag_ms:.2f} ms later" if lag_ms >= LEAST_LAG_MS else "at the same place"
+    if lag_ms < LEAST_LAG_MS:
+        return "at the same place"
+    return f"{lag_ms / 1000.0:.3g} s later" if lag_ms >= LONG_LAG_MS else f"{lag_ms:.2f} ms later"
 
 
 def _changes(likeness: PairLikeness, turn: float) -> list[str]:
@@ -219,15 +260,15 @@ def _changes(likeness: PairLikeness, turn: float) -> list[str]:
 
 def _double_sentence(pair: Pair) -> str:
     one, other = pair.stems
-    return f"{one} and {other} are two performances{_tightness(pair.likeness.hits)}{_balance(pair)}."
+    return f"{one} and {other} are two performances{_tightness(pair.likeness.onsets)}{_balance(pair)}."
 
 
-def _tightness(hits: HitTrack | None) -> str:
-    if hits is None:
-        return ", without clear beginnings of notes to time them by"
-    side = "later" if hits.lag_ms > 0 else "earlier"
-    middle = f"{abs(hits.lag_ms):.1f} ms {side} in the median" if abs(hits.lag_ms) >= 0.05 else "together in the median"
-    return f", the second {middle}, notes spread by {hits.spread_ms:.1f} ms"
+def _tightness(onsets: OnsetTrack | None) -> str:
+    if onsets is None:
+        return "; timing can't be measured here"
+    side = "behind" if onsets.lag_ms > 0 else "ahead"
+    middle = "in time" if abs(onsets.lag_ms) < 0.5 else f"{abs(onsets.lag_ms):.0f} ms {side}"
+    return f"; the second is usually {middle}, notes wander by {max(1.0, onsets.spread_ms):.0f} ms"
 
 
 def _balance(pair: Pair) -> str:
@@ -242,8 +283,15 @@ def _balance(pair: Pair) -> str:
 def _unsure_sentence(pair: Pair) -> str:
     one, other = pair.stems
     if may_be_copy(pair.likeness):
-        told = f"{one} and {other} hold one performance; whether one is a copy in a room or another microphone"
-        return f"{told} can't be told from their sound: listen to both."
+        return (
+            f"{one} and {other} are the same performance: a second microphone, or a copy with room added. "
+            "Only you know."
+        )
+    if pair.likeness.pitch_cents is not None:
+        return (
+            f"{other} sounds like {one} shifted in pitch by {abs(pair.likeness.pitch_cents):.0f} cents: a copy, or "
+            "both play one stored sound. Only you know."
+        )
     if pair.likeness.windows < MIN_WINDOWS:
         return f"{one} and {other} play together for too short a time to say whether one is a copy: listen to both."
     return f"Whether {one} and {other} are one performance or two can't be told from their sound: listen to both."

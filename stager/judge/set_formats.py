@@ -1,4 +1,4 @@
-"""Whether stems fit each other as files: one rate, one depth, one start, one length, and bits that are used. Pure.
+"""Whether the files of a set agree: sample rate, depth, start, length, and unused bits. Pure.
 
 What a set should have in common is common practice among studios that publish how they want files delivered: the rate
 and depth of the recording, and one sample-accurate start for every file; a common end is welcome, not needed.
@@ -10,15 +10,17 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
-from stager.judge.told import Odd, counted, listed
+from stager.judge.candidates import CandidateFinding
+from stager.judge.sentences import counted, exact_clock, listed
 from stager.model import Encoding, Finding, StreamInfo, Verdict
 from stager.model.handover import StemFacts
 
 FEWEST_PADDED_BITS: Final = 4
-"""Bits never used that count as padding: converters have 16, 20 or 24 (own figure)."""
+"""Unused bits from which a file is padded: converters have 16, 20 or 24 bits (own figure)."""
 FEWEST_USED_BITS: Final = 8
-"""Samples on a coarser grid were made by a machine, such as a click of one height; no depth was converted (own)."""
-ADVICE_START: Final = " Line them up by their stamps, or export all from one place."
+"""Bits in use under which a file counts as made by a machine, such as a click of one height, and not as converted
+(own figure)."""
+START_ADVICE: Final = " Line them up by their stamps, or export all from one start."
 FLOAT_BITS: Final = {Encoding.FLOAT: 24, Encoding.DOUBLE: 53}
 """Bits of precision of the float encodings (IEEE 754)."""
 
@@ -36,32 +38,35 @@ class _Split:
     others: tuple[StemFacts, ...]
 
 
-def rate_differs(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find stems at another sample rate than most; all of them where there is no such rate."""
+def rate_differs(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems at another sample rate than most; all of them where no rate is that of most."""
     split = _split(facts, _rate_label)
     says = _Sentence(split, _rate_label, "not at {}", "at {} sample rates", " Export all at one rate.")
     each = {"sample_rate_hz": lambda stem: float(stem.sample_rate_hz)}
     return (
-        [Odd("rate_differs", Verdict.LISTEN, split.others, says, measured=says.common(), each=each)]
+        [CandidateFinding("rate_differs", Verdict.LISTEN, split.others, says, measured=says.common(), each=each)]
         if split.others
         else []
     )
 
 
-def depth_differs(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find stems stored in another depth than most, integers and floats apart; all where there is no such depth."""
+def depth_differs(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems stored in another depth than most, integers and floats apart; all where none is that of most."""
     split = _split(facts, depth_label)
     says = _Sentence(split, depth_label, "not in {}", "in {} depths", " Export all in one depth.")
     each = {"bits": lambda stem: float(stem.valid_bits or 8 * stem.encoding.sample_bytes)}
     return (
-        [Odd("depth_differs", Verdict.LISTEN, split.others, says, measured=says.common(), each=each)]
+        [CandidateFinding("depth_differs", Verdict.LISTEN, split.others, says, measured=says.common(), each=each)]
         if split.others
         else []
     )
 
 
-def start_differs(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find time stamps that differ; stems without one are left out. `at_s` counts from the earliest stamp."""
+def start_differs(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems with another time stamp than most; those without one are left out.
+
+    `at_s` counts from the earliest stamp.
+    """
     starts = {stem.stem: start for stem in facts if (start := stem.start_s) is not None}
     stamped = [stem for stem in facts if stem.stem in starts]
     same = _same_moments(starts.values(), stamped)
@@ -75,27 +80,27 @@ def start_differs(facts: Sequence[StemFacts]) -> list[Odd]:
 
     def label(stem: StemFacts) -> str:
         away = starts[stem.stem] - usual
-        return f"{'-' if away < 0 else '+'}{clock(abs(float(away)))}"
+        return f"{'-' if away < 0 else '+'}{exact_clock(abs(float(away)))}"
 
-    says = _Sentence(split, label, "with another time stamp than the rest", "with {} time stamps", ADVICE_START)
-    return [Odd("start_differs", Verdict.LISTEN, split.others, says, at_s)] if split.others else []
+    says = _Sentence(split, label, "with another time stamp than the rest", "with {} time stamps", START_ADVICE)
+    return [CandidateFinding("start_differs", Verdict.LISTEN, split.others, says, at_s)] if split.others else []
 
 
-def length_differs(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find stems of another length than most: a fact, since a part may end before the song does."""
+def length_differs(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems of another length than most: a fact, since a part may end before the song does."""
     same = _same_moments((stem.length_s for stem in facts), facts)
     split = _split(facts, lambda stem: same[stem.length_s])
     says = _Sentence(split, length_label, "not {} long", "of {} lengths", "")
     each = {"length_s": lambda stem: float(stem.length_s)}
     return (
-        [Odd("length_differs", Verdict.USABLE, split.others, says, measured=says.common(), each=each)]
+        [CandidateFinding("length_differs", Verdict.USABLE, split.others, says, measured=says.common(), each=each)]
         if split.others
         else []
     )
 
 
-def padded_bits(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find stems whose lowest bits are never used, such as 16-bit audio in a 24-bit file: a fact, nothing is lost."""
+def padded_bits(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems whose lowest bits are never used, as in 16-bit audio in a 24-bit file: a fact."""
     stems = [stem for stem in facts if is_padded(stem.encoding, stem.valid_bits, stem.used_bits)]
 
     def says(stems: Sequence[StemFacts]) -> str:
@@ -103,17 +108,17 @@ def padded_bits(facts: Sequence[StemFacts]) -> list[Odd]:
         return f"{counted(len(stems), 'stem')} with fewer bits than the file holds: {listed(labels)}."
 
     each = {"used_bits": lambda stem: float(stem.used_bits or 0)}
-    return [Odd("padded_bits", Verdict.USABLE, stems, says, each=each)] if stems else []
+    return [CandidateFinding("padded_bits", Verdict.USABLE, stems, says, each=each)] if stems else []
 
 
 def is_padded(encoding: Encoding, valid_bits: int, used_bits: int | None) -> bool:
-    """Say whether so many used bits leave bits of this encoding unused."""
+    """Return whether a file of this encoding, with this many bits in use, is padded."""
     bits = FLOAT_BITS.get(encoding, valid_bits)
     return used_bits is not None and FEWEST_USED_BITS <= used_bits <= bits - FEWEST_PADDED_BITS
 
 
 def padded_stem(info: StreamInfo, used_bits: int | None) -> list[Finding]:
-    """Find padded bits in one stem, by itself; `measured` keeps `used_bits` for the set."""
+    """Return the finding that one stem is padded; `measured` keeps `used_bits` for the set."""
     if used_bits is None or not is_padded(info.encoding, info.valid_bits, used_bits):
         return []
     file = depth_words(info.encoding, info.valid_bits)
@@ -122,26 +127,18 @@ def padded_stem(info: StreamInfo, used_bits: int | None) -> list[Finding]:
 
 
 def depth_label(stem: StemFacts) -> str:
-    """Name how samples are stored: 24-bit, 32-bit float."""
+    """Return how a stem's samples are stored: 24-bit, 32-bit float."""
     return depth_words(stem.encoding, stem.valid_bits)
 
 
 def depth_words(encoding: Encoding, valid_bits: int) -> str:
-    """Name an encoding: 24-bit, 32-bit float."""
+    """Return the words for an encoding: 24-bit, 32-bit float."""
     return f"{valid_bits}-bit" if encoding.is_integer else f"{8 * encoding.sample_bytes}-bit float"
 
 
-def clock(seconds: float) -> str:
-    """A time as a person reads it, to the millisecond: minutes and seconds, with hours where there are any."""
-    thousandths = round(seconds * 1000.0)
-    minutes, rest = divmod(thousandths, 60_000)
-    hours, left = divmod(minutes, 60)
-    return f"{hours}:{left:02d}:{rest / 1000:06.3f}" if hours else f"{minutes}:{rest / 1000:06.3f}"
-
-
 def length_label(stem: StemFacts) -> str:
-    """Name its length, minutes and seconds."""
-    return clock(float(stem.length_s))
+    """Return a stem's length in minutes and seconds."""
+    return exact_clock(float(stem.length_s))
 
 
 def _rate_label(stem: StemFacts) -> str:
@@ -150,7 +147,7 @@ def _rate_label(stem: StemFacts) -> str:
 
 @dataclass(frozen=True)
 class _Sentence:
-    """Says which stems differ from most, or that there is no most."""
+    """The sentence that says which stems differ from most, or that no value is that of most."""
 
     split: _Split
     label: Callable[[StemFacts], str]
@@ -159,11 +156,11 @@ class _Sentence:
     advice: str
 
     def common(self) -> dict[str, float | str]:
-        """Give the value of most, for scripts; nothing where there is none."""
+        """Return the value that most stems have, for `measured`; empty where there is none."""
         return {"common": self.label(self.split.common)} if self.split.common else {}
 
     def __call__(self, stems: Sequence[StemFacts]) -> str:
-        """Give the sentence about these."""
+        """Return the sentence about these stems."""
         each = listed([f"{stem.stem} ({self.label(stem)})" for stem in stems])
         if self.split.common is None:
             return f"{counted(len(stems), 'stem')} {self.scattered.format(self.split.values)}: {each}.{self.advice}"
@@ -182,7 +179,7 @@ def _split(facts: Sequence[StemFacts], value: Callable[[StemFacts], Hashable]) -
 
 
 def _same_moments(moments: Iterable[Fraction], facts: Sequence[StemFacts]) -> dict[Fraction, Fraction]:
-    """Give each moment, in s, the earliest one that is the same: at mixed rates, within a frame of the lowest."""
+    """Return, for each moment in s, the earliest that counts as the same: at mixed rates, within one frame."""
     rates = {stem.sample_rate_hz for stem in facts}
     grace = Fraction(1, min(rates)) if len(rates) > 1 else Fraction(0)
     same: dict[Fraction, Fraction] = {}

@@ -1,6 +1,7 @@
-"""What an export did to every stem alike: normalised it, limited it, or took a pan law off it. Pure.
+"""Traces of an export that changed every stem alike: normalised, limited, or lowered by a pan law. Pure.
 
-Chance gives no three stems peaks that agree to a few thousandths of a dB. Only what can't be told otherwise is said.
+The peaks of three stems never agree to a few thousandths of a dB by chance. Only what has no other explanation is
+reported.
 """
 
 from bisect import bisect_right
@@ -9,7 +10,8 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-from stager.judge.told import Odd, counted, listed
+from stager.judge.candidates import CandidateFinding
+from stager.judge.sentences import counted, listed
 from stager.model import Verdict
 from stager.model.handover import StemFacts
 from stager.units import db_from_linear
@@ -30,30 +32,30 @@ FEWEST_HALVED: Final = 2
 HALF_DBFS: Final = db_from_linear(0.5) or 0.0
 
 
-def same_peaks(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find a pan law, a limiter or a normaliser that was left on for the export; the surest explanation is given."""
+def same_peaks(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the pan law, limiter or normaliser that was left on for the export; the surest explanation alone."""
     return _pan_law(facts) or _one_peak(facts)
 
 
-def halved_bits(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find mono parts exported as stereo at exactly half their level, told by the one bit that this costs."""
+def halved_bits(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return mono parts exported as stereo at exactly half their level, shown by the one bit that this costs."""
     doubled = [stem for stem in _sounding(facts) if "dual_mono" in stem.codes]
     halved = [stem for stem in doubled if is_halved(stem)]
     if len(halved) < FEWEST_HALVED or len(halved) < len(doubled):
         return []
     says = _Sentence("mono part", "at half level in stereo files", "A pan law took exactly 6.02 dB off on export.")
     each = {"used_bits": lambda stem: float(stem.used_bits or 0)}
-    return [Odd("padded_bits", Verdict.USABLE, halved, says, each=each)]
+    return [CandidateFinding("padded_bits", Verdict.USABLE, halved, says, each=each)]
 
 
 def is_halved(stem: StemFacts) -> bool:
-    """Say whether both sides are alike, on the grid of a common depth at half level, never over half of full scale."""
+    """Return whether both sides are equal, on the grid of a common depth at half level, under half of full scale."""
     peak = stem.sample_peak_dbfs
     return "dual_mono" in stem.codes and stem.used_bits in HALVED_BITS and peak is not None and peak <= HALF_DBFS + 1e-9
 
 
-def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Dual-mono stems that all peak at exactly what a pan law leaves of full scale."""
+def _pan_law(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the dual-mono stems that all peak at exactly what a pan law leaves of full scale."""
     doubled = [stem for stem in _sounding(facts) if "dual_mono" in stem.codes]
     alike = _alike(doubled, _sample_peak, PAN_LAW_GRACE_DB)
     law_db = _law_db(alike)
@@ -61,7 +63,7 @@ def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
         return []
     what = f"in stereo files that peak at exactly {law_db:.2f} dBFS"
     return [
-        _odd(
+        _candidate(
             alike,
             "mono part",
             what,
@@ -70,8 +72,8 @@ def _pan_law(facts: Sequence[StemFacts]) -> list[Odd]:
     ]
 
 
-def _one_peak(facts: Sequence[StemFacts]) -> list[Odd]:
-    """One and the same peak on at least half of all stems; takes cut flat at full scale are no sign of it.
+def _one_peak(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems, at least half of all, that have the same peak; stems clipped at full scale don't count.
 
     Where most of them are cut flat below full scale, it was a limiter on the way out.
     """
@@ -86,26 +88,26 @@ def _one_peak(facts: Sequence[StemFacts]) -> list[Odd]:
     flat = sum("clipped_upstream" in stem.codes for stem in alike)
     if 2 * flat >= len(alike):
         what = f"cut flat at one level, {peak}"
-        return [_odd(alike, "stem", what, "A limiter left on the main output? Export again without it.")]
+        return [_candidate(alike, "stem", what, "A limiter left on the main output? Export again without it.")]
     advice = "A normaliser or limiter left on? It took the balance away: export again without it."
-    return [_odd(alike, "stem", f"with one and the same peak, {peak}", advice)]
+    return [_candidate(alike, "stem", f"with one and the same peak, {peak}", advice)]
 
 
-def _odd(alike: Sequence[StemFacts], noun: str, what: str, advice: str) -> Odd:
+def _candidate(alike: Sequence[StemFacts], noun: str, what: str, advice: str) -> CandidateFinding:
     each = {"sample_peak_dbfs": _sample_peak}
-    return Odd("same_peak_everywhere", Verdict.LISTEN, alike, _Sentence(noun, what, advice), each=each)
+    return CandidateFinding("same_peak_everywhere", Verdict.LISTEN, alike, _Sentence(noun, what, advice), each=each)
 
 
 @dataclass(frozen=True)
 class _Sentence:
-    """Says what stems have in common, and where it may come from."""
+    """The sentence that says what stems have in common, and where it may come from."""
 
     noun: str
     what: str
     advice: str
 
     def __call__(self, stems: Sequence[StemFacts]) -> str:
-        """Give the sentence about these."""
+        """Return the sentence about these stems."""
         return f"{counted(len(stems), self.noun)} {self.what}: {listed([stem.stem for stem in stems])}. {self.advice}"
 
 
@@ -118,7 +120,7 @@ def _sounding(facts: Sequence[StemFacts]) -> list[StemFacts]:
 
 
 def _alike(stems: Sequence[StemFacts], peak: Callable[[StemFacts], float], grace_db: float) -> list[StemFacts]:
-    """Give the largest group whose peaks all lie within the grace, in the order of the set."""
+    """Return the largest group whose peaks all lie within the grace, in the order of the set."""
     levels = sorted(map(peak, stems))
     counts = [bisect_right(levels, lowest + grace_db) - place for place, lowest in enumerate(levels)]
     if not counts:
@@ -132,7 +134,7 @@ def _enough(alike: Sequence[StemFacts], of: Sequence[StemFacts]) -> bool:
 
 
 def _law_db(alike: Sequence[StemFacts]) -> float | None:
-    """Give the pan law at whose level these peaks stand, where all of them are mono parts in stereo files."""
+    """Return the pan law at whose level these peaks stand, where all of them are mono parts in stereo files."""
     if not alike or not all("dual_mono" in stem.codes for stem in alike):
         return None
     laws = [db_from_linear(left) or 0.0 for left in PAN_LAW_LINEAR]

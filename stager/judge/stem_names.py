@@ -1,4 +1,4 @@
-"""Names that whoever gets the stems can't use: refused by some systems, unsafe on others, or saying nothing. Pure.
+"""Names that cause trouble elsewhere: refused by some systems, unsafe on others, or without meaning. Pure.
 
 Sources: the portable filename character set of POSIX.1-2017 (3.282: A to Z, a to z, 0 to 9, period, underscore and
 hyphen, the hyphen not first); Microsoft, "Naming Files, Paths, and Namespaces" (reserved characters, names of devices
@@ -13,10 +13,11 @@ from functools import partial
 from typing import Final
 from unicodedata import normalize
 
-from stager.judge.told import Odd, counted, listed
+from stager.judge.candidates import CandidateFinding
+from stager.judge.sentences import counted, listed
 from stager.model import Verdict
 from stager.model.handover import StemFacts
-from stager.names import on_screen
+from stager.system.printable import on_screen
 
 REFUSED_MARKS: Final = frozenset('<>:"\\|?*')
 DEVICE: Final = re.compile(r"(con|prn|aux|nul|com[1-9¹²³]|lpt[1-9¹²³])", re.IGNORECASE)
@@ -38,7 +39,7 @@ SAY_NOTHING: Final = frozenset(
 
 
 class NameFault(StrEnum):
-    """What is wrong with a name, from worst to least."""
+    """The kinds of fault that a name may have, worst first."""
 
     REFUSED = "refused"
     SAYS_NOTHING = "says_nothing"
@@ -53,7 +54,7 @@ SENTENCES: Final = {
 
 
 def name_faults(stem: str) -> dict[NameFault, str]:
-    """Give the faults of a path below the inbox, each with what it is about in a few words."""
+    """Return the faults of a path below the inbox, each with its reason in a few words."""
     parts = stem.split("/")
     reasons = {
         NameFault.REFUSED: next(filter(None, map(_refused_for, parts)), ""),
@@ -66,24 +67,26 @@ def name_faults(stem: str) -> dict[NameFault, str]:
 
 
 def says_something(name: str) -> bool:
-    """Say whether a file's own name, apart from folders, has at least one word for what plays."""
+    """Return whether a file's own name, without its folders, has at least one word for what plays."""
     words = WORDS.findall(normalize("NFC", name.rpartition(".")[0] or name).casefold())
     return any(word not in SAY_NOTHING and (len(word) > 1 or not word.isascii()) for word in words)
 
 
-def name_unclear(facts: Sequence[StemFacts]) -> list[Odd]:
-    """Find names that some systems refuse, that say nothing, or that are not safe everywhere."""
+def name_unclear(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
+    """Return the stems whose names some systems refuse, that say nothing, or that are not safe everywhere."""
     found = []
     for fault, (verdict, what) in SENTENCES.items():
         stems = [stem for stem in facts if fault in name_faults(stem.stem)]
         if stems:
             measured = {"fault": fault.value}
-            found.append(Odd("name_unclear", verdict, stems, partial(_says, fault, what), measured=measured))
+            found.append(
+                CandidateFinding("name_unclear", verdict, stems, partial(_says, fault, what), measured=measured)
+            )
     return found
 
 
 def _says(fault: NameFault, what: str, stems: Sequence[StemFacts]) -> str:
-    """Name the stems, each with the reason where it is not the same for all."""
+    """Return the sentence about these stems, each with its reason where reasons differ."""
     labels = [
         stem.stem if fault is NameFault.SAYS_NOTHING else f"{stem.stem} ({name_faults(stem.stem)[fault]})"
         for stem in stems
@@ -92,7 +95,7 @@ def _says(fault: NameFault, what: str, stems: Sequence[StemFacts]) -> str:
 
 
 def _refused_for(part: str) -> str:
-    """Why some systems refuse one part of a path; empty: none does."""
+    """Return why some systems refuse one part of a path; empty where none does."""
     marks = sorted(REFUSED_MARKS & set(part))
     if marks:
         return f"has {' '.join(marks)}"
@@ -106,7 +109,7 @@ def _refused_for(part: str) -> str:
 
 
 def _not_portable_for(part: str) -> str:
-    """Which characters of one part of a path are not portable; empty: none."""
+    """Return which characters of one part of a path are not portable; empty where all are."""
     if PORTABLE.fullmatch(part):
         return ""
     odd = sorted({char for char in normalize("NFC", part) if not PORTABLE.fullmatch(f"_{char}")})

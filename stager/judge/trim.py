@@ -1,15 +1,25 @@
-"""Decides the one constant gain of a stem, and says why. Pure: plain values in, a record out."""
+"""Decides the one constant gain of a stem, with its reasons. Pure: plain values in, a record out."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import floor
 from typing import Final
 
-from stager.judge.because import Limits, because
-from stager.model import DecidedBy, Levels, Target, TrimDecision
+from stager.judge.because import figure_name, reason, rendered
+from stager.model import DecidedBy, Levels, Reason, ReasonCode, Target, TrimDecision
 
 GRACE_STEPS: Final = 1e-6
 """Part of a step by which rounding down forgives floating point: 2.9999999 steps are 3."""
 MAX_ROUNDS: Final = 10_000
+
+
+@dataclass(frozen=True)
+class GainLimits:
+    """What the gain may not pass, in dB; None: nothing was found to limit it."""
+
+    ceiling_allows_db: float | None
+    boost_allows_db: float
+
 
 FigureAfter = Callable[[float], float | None]
 """What the rule's figure reads in dB once this gain in dB is applied; None where nothing passes the gates."""
@@ -26,7 +36,7 @@ def decide_trim(
 ) -> TrimDecision:
     """Decide the trim of one stem.
 
-    `figure_after` gives the target rule's figure after a gain, so that gates count as they will stand;
+    `figure_after` returns the target rule's figure after a gain, so that gates count as they will stand;
     `average_after` the average, where the rule is another; `clip_guard_dbfs` the sample peak that dither can't push
     over the top code of an integer grid.
     """
@@ -38,12 +48,12 @@ def decide_trim(
         wanted, gain, by = None, 0.0, DecidedBy.SILENT
     else:
         wanted, gain, by = _gain(measured, target, figure_after, limits, guard)
-    after = (average_after or figure_after)(gain)
+    after, why = (average_after or figure_after)(gain), _reason(by, gain, wanted, measured, target)
     return TrimDecision(
         gain_db=gain,
         wanted_gain_db=wanted,
         decided_by=by,
-        because=because(by, gain, wanted, measured, target, limits),
+        because=rendered((why,)),
         role=role,
         target=target,
         measured_db=measured,
@@ -52,19 +62,37 @@ def decide_trim(
         predicted_average_dbfs=after,
         predicted_true_peak_dbtp=None if levels.true_peak_dbtp is None else levels.true_peak_dbtp + gain,
         restore_fader_db=0.0 - gain,
+        reasons=(why,),
     )
 
 
-def _limits(levels: Levels, target: Target) -> Limits:
+def _reason(by: DecidedBy, gain: float, wanted: float | None, measured: float | None, target: Target) -> Reason:
+    if by is DecidedBy.LEAVE:
+        return reason(ReasonCode.LEAVE)
+    if by is DecidedBy.SILENT or measured is None or wanted is None:
+        return reason(ReasonCode.SILENT)
+    level = figure_name(target)
+    if by is DecidedBy.TOLERANCE:
+        off_db = measured - target.level_db
+        return reason(ReasonCode.TOLERANCE, off_db=off_db, level=level, tolerance_db=target.tolerance_db)
+    if by is DecidedBy.TARGET:
+        short = reason(ReasonCode.UNDER_ONE_STEP, wanted_db=wanted, level=level)
+        return reason(ReasonCode.TARGET, gain_db=gain, measured_db=measured, level=level) if gain else short
+    if by is DecidedBy.CEILING:
+        return reason(ReasonCode.CEILING, gain_db=gain, wanted_db=wanted, ceiling_dbtp=target.ceiling_dbtp)
+    return reason(ReasonCode.BOOST_LIMIT, gain_db=gain, wanted_db=wanted, boost_db=target.max_boost_db)
+
+
+def _limits(levels: Levels, target: Target) -> GainLimits:
     if levels.true_peak_dbtp is None:
-        return Limits(None, target.max_boost_db)
-    return Limits(target.ceiling_dbtp - levels.true_peak_dbtp, target.max_boost_db)
+        return GainLimits(None, target.max_boost_db)
+    return GainLimits(target.ceiling_dbtp - levels.true_peak_dbtp, target.max_boost_db)
 
 
 def _gain(
-    measured: float, target: Target, figure_after: FigureAfter, limits: Limits, guard: float | None
+    measured: float, target: Target, figure_after: FigureAfter, limits: GainLimits, guard: float | None
 ) -> tuple[float, float, DecidedBy]:
-    """Give the wanted gain, the gain and what decided it, for a stem with a figure.
+    """Return the wanted gain, the gain and what decided it, for a stem with a figure.
 
     The guard counts only where samples are written anew: it is no ceiling, but the last steps of an integer grid.
     """

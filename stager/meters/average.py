@@ -11,10 +11,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
-from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames
+from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames, Rows
 from stager.meters.peak import Samples
-from stager.meters.rows import Rows
+from stager.system.jit import sample_loop
 from stager.units import power_from_db, power_from_dbfs_rms
 
 ABSOLUTE_GATE_DBFS: Final = -70.0
@@ -69,12 +68,12 @@ class AverageResult:
         return max(results, key=lambda gated: gated.power or 0.0)
 
     def loudest_channel(self) -> int:
-        """Give the channel (from 0) whose average is the highest."""
+        """Return the channel (from 0) whose average is the highest."""
         powers = [self.channel(channel).power or 0.0 for channel in range(self.block_powers.shape[1])]
         return powers.index(max(powers))
 
     def ungated_power(self, channels: Literal["loudest", "mean"]) -> float:
-        """Give the mean square of the whole file as it is: of the loudest channel, or the mean of the channels."""
+        """Return the mean square of the whole file as it is: of the loudest channel, or the mean of the channels."""
         return float(self.powers.max() if channels == "loudest" else self.powers.mean())
 
 
@@ -108,7 +107,7 @@ class AverageMeter:
         self._last.add(block)
 
     def result(self) -> AverageResult:
-        """Give the block powers of all that was fed; the meter has done its work then.
+        """Return the block powers of all that was fed; the meter has done its work then.
 
         Raises:
             ValueError: where nothing was fed.
@@ -173,7 +172,7 @@ def _sum_blocks(
 
 @sample_loop
 def _sum_hops(block: Samples, edges: NDArray[np.int64], running: Samples, out: Samples) -> None:
-    """Add each sample and its square to the running sums, (2, channels); hand them over at each edge."""
+    """Add each sample and its square to the running sums, (2, channels); write them to `out` at each edge."""
     start = 0
     for hop in range(edges.shape[0] + 1):
         stop = edges[hop] if hop < edges.shape[0] else block.shape[0]

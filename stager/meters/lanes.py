@@ -1,12 +1,12 @@
-"""Extremes of a stretch of samples, looked for in lanes so that no sample waits for the one before."""
+"""Extremes of a stretch of samples, searched in parallel lanes, so that no sample waits for the one before."""
 
-from stager.compiled import sample_loop
 from stager.meters.peak import Samples
+from stager.system.jit import sample_loop
 
 
 @sample_loop
 def largest_abs(part: Samples) -> float:
-    """Give the largest absolute value of a stretch, (frames,); 0 where it is empty."""
+    """Return the largest absolute value of a stretch, (frames,); 0 where it is empty."""
     whole = len(part) - len(part) % 8
     a = b = c = d = e = f = g = h = 0.0
     for i in range(0, whole, 8):
@@ -21,7 +21,7 @@ def largest_abs(part: Samples) -> float:
 
 @sample_loop
 def lowest_and_highest(part: Samples) -> tuple[float, float]:
-    """Give the smallest and the largest value of a stretch, (frames,), of one frame or more."""
+    """Return the smallest and the largest value of a stretch, (frames,), of one frame or more."""
     whole = len(part) - len(part) % 4
     a = b = c = d = part[0]
     p = q = r = s = part[0]
@@ -34,8 +34,8 @@ def lowest_and_highest(part: Samples) -> tuple[float, float]:
 
 
 @sample_loop
-def largest_bend(part: Samples) -> float:
-    """Give the largest absolute second difference of a stretch, (frames,), of three frames or more."""
+def largest_curvature(part: Samples) -> float:
+    """Return the largest absolute second difference of a stretch, (frames,), of three frames or more."""
     bends = len(part) - 2
     whole = bends - bends % 4
     a = b = c = d = 0.0

@@ -18,9 +18,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
+from stager.meters.hops import Rows
 from stager.meters.peak import Samples
-from stager.meters.rows import Rows
+from stager.system.jit import sample_loop
 from stager.units import db_from_power, linear_from_db, power_from_db
 
 TICKS_PER_S: Final = 100
@@ -57,7 +57,7 @@ class Biquad(NamedTuple):
 
 
 def k_weighting(sample_rate_hz: int) -> tuple[Biquad, Biquad]:
-    """Give the two stages of K-weighting, the shelf and the high-pass, at this rate.
+    """Return the two stages of K-weighting, the shelf and the high-pass, at this rate.
 
     Source: the analogue parameters from which the 48 kHz table of ITU-R BS.1770-5 Annex 1 follows, to 1e-14.
     """
@@ -77,7 +77,7 @@ def k_weighting(sample_rate_hz: int) -> tuple[Biquad, Biquad]:
 
 
 def channel_weights(channels: int, channel_mask: int) -> Samples:
-    """Give the weight of each channel: 1.41 for the surrounds of 5.0 and 5.1, 0 for their LFE, 1 for all else."""
+    """Return the weight of each channel: 1.41 for the surrounds of 5.0 and 5.1, 0 for their LFE, 1 for all else."""
     weights = np.ones(channels)
     if channel_mask in SURROUND_MASKS and channel_mask.bit_count() == channels:
         places = [1 << bit for bit in range(channel_mask.bit_length()) if channel_mask >> bit & 1]
@@ -99,7 +99,7 @@ class LoudnessResult:
     short_term_max_lufs: float | None
 
     def integrated_lufs(self, gain_db: float = 0.0) -> float | None:
-        """Give the integrated loudness as it would read after a gain."""
+        """Return the integrated loudness as it would read after a gain."""
         powers = self.block_powers * power_from_db(gain_db)
         kept = powers[powers > power_from_db(ABSOLUTE_GATE_LUFS - OFFSET_DB)]
         if kept.size == 0:
@@ -107,7 +107,7 @@ class LoudnessResult:
         return _lufs(kept[kept > kept.mean() * power_from_db(RELATIVE_GATE_LU)].mean())
 
     def range_lu(self) -> float | None:
-        """Give the loudness range."""
+        """Return the loudness range."""
         kept = self.short_term_powers[self.short_term_powers >= power_from_db(ABSOLUTE_GATE_LUFS - OFFSET_DB)]
         if kept.size == 0:
             return None
@@ -116,7 +116,7 @@ class LoudnessResult:
         return db_from_power(high / low)
 
     def to_levels(self) -> dict[str, float | None]:
-        """Give the figures by the names they have in a record of levels."""
+        """Return the figures by the names they have in a record of levels."""
         return {
             "loudness_lufs": self.integrated_lufs(),
             "loudness_range_lu": self.range_lu(),
@@ -155,7 +155,7 @@ class LoudnessMeter:
         self._frames += len(block)
 
     def result(self) -> LoudnessResult:
-        """Give the figures of all that was fed."""
+        """Return the figures of all that was fed."""
         windows = self._windows.all()
         per_frame = TICKS_PER_S / self._rate_hz
         momentary, short_term = (
@@ -251,7 +251,7 @@ def _store(memory: Samples, channel: int, s1: float, s2: float, h1: float, h2: f
 def _gather(
     energies: Samples, lengths: NDArray[np.int64], first_tick: int, recent: Samples, highest: Samples, out: Samples
 ) -> int:
-    """Slide the two windows over the ticks: keep the highest of each, write both at every 100 ms; gives how many."""
+    """Slide the two windows over the ticks: keep the highest of each, write both at every 100 ms; return how many."""
     count = 0
     for i in range(energies.shape[0]):
         tick = first_tick + i + 1

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
 from stager.meters.lanes import lowest_and_highest
 from stager.meters.peak import Samples
+from stager.system.jit import sample_loop
 
 MAX_PAIRS: Final = 1000
 
@@ -35,7 +35,7 @@ class OverviewMeter:
         self._frames += len(block)
 
     def result(self) -> Overview:
-        """Give the pairs so far; a stretch that nothing was fed for is (0, 0)."""
+        """Return the pairs so far; a stretch that nothing was fed for is (0, 0)."""
         return Overview(self._pairs.copy(), self._stretch)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
+from stager.system.jit import sample_loop
 
 Samples = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class SamplePeakMeter:
         self._frames += len(block)
 
     def result(self) -> Peaks:
-        """Give the peaks so far."""
+        """Return the peaks so far."""
         return Peaks(tuple(self._peaks.tolist()), tuple(map(float, self._places)))
 
 

@@ -1,4 +1,4 @@
-"""What the two channels of a stereo file have to do with each other. The channels' means are removed.
+"""How the two channels of a stereo file relate to each other. The channels' means are removed.
 
 Correlation r = sum(xy) / sqrt(sum(x^2) sum(y^2)); side balance is the left channel's power over the right one's; the
 mono loss is what folding to (L + R) / 2 does to the level, against the mean power of the channels: 0 dB for identical
@@ -10,8 +10,8 @@ from math import sqrt
 
 import numpy as np
 
-from stager.compiled import sample_loop
 from stager.meters.peak import Samples
+from stager.system.jit import sample_loop
 from stager.units import db_from_power
 
 
@@ -41,7 +41,7 @@ class StereoMeter:
             _sum_products(block, self._sums)
 
     def result(self) -> StereoResult:
-        """Give the relations in all that was fed."""
+        """Return the relations between the channels in all that was fed."""
         frames, x, y, xx, yy, xy = self._sums.tolist()
         if not frames:
             return StereoResult(None, None, None)

@@ -15,11 +15,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from stager.compiled import sample_loop
 from stager.meters.average import AverageResult
-from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames
+from stager.meters.hops import BLOCK_HOPS, HopClock, LastFrames, Rows
 from stager.meters.peak import Samples
-from stager.meters.rows import Rows
+from stager.system.jit import sample_loop
 
 DAMPING: Final = 0.81272
 RESONANCE_RAD_S: Final = 13.512
@@ -36,7 +35,7 @@ class VuResult:
     highest: Samples
 
     def stem_linear(self, average: AverageResult, channels: Literal["loudest", "mean"], gain_db: float = 0.0) -> float:
-        """Give the mean deflection over the blocks that the average would keep after a gain; 0 where it keeps none."""
+        """Return the mean deflection over the blocks that the average keeps after a gain; 0 where it keeps none."""
         columns = range(self.block_deflections.shape[1])
         if channels == "mean":
             kept = average.stem("mean", gain_db).kept
@@ -76,7 +75,7 @@ class VuMeter:
         self._last.add(out)
 
     def result(self) -> VuResult:
-        """Give the deflections of all that was fed; the meter has done its work then."""
+        """Return the deflections of all that was fed; the meter has done its work then."""
         hops, whole = self._hops.taken(), self._clock.whole_blocks()
         _mean_of_blocks(hops, self._clock.block_edges())
         count = whole + self._clock.has_rest()
@@ -108,7 +107,7 @@ def _swing(
     sums: Samples,
     out: Samples,
 ) -> None:
-    """Move the needles, two channels side by side; hand over the sum of their deflections at each edge."""
+    """Move the needles, two channels at a time; write the sum of their deflections at each edge."""
     nothing = np.zeros(block.shape[0])
     for channel in range(0, block.shape[1], 2):
         two = channel + 1 < block.shape[1]
@@ -149,7 +148,7 @@ def _swing_pair(
     left_out: Samples,
     right_out: Samples,
 ) -> tuple[float, float]:
-    """Bilinear second-order low-pass on |x| * pi / 2, in transposed direct form II; gives the sum of each row.
+    """Bilinear second-order low-pass on |x| * pi / 2, in transposed direct form II; return the sum of each row.
 
     Sums are taken in two lanes, as those of the average are.
     """

@@ -2,10 +2,10 @@
 
 from stager.model.base import Record
 from stager.model.damage import FlatTop, Gap, Gaps
-from stager.model.damage_limits import DamageLimits
-from stager.model.decision import OWN_RULES, DecidedBy, Rule, Target, TrimDecision
+from stager.model.decision import OWN_RULES, DecidedBy, Reason, ReasonCode, Rule, Target, TrimDecision
 from stager.model.finding import Finding, Verdict, worst
 from stager.model.levels import ChannelLevels, Levels, Reference
+from stager.model.limits import DamageLimits
 from stager.model.plugin import PluginSource, PluginUse, StepStamp
 from stager.model.sidecar import (
     Advice,
@@ -19,7 +19,7 @@ from stager.model.sidecar import (
     StagerStamp,
     read_sidecar,
 )
-from stager.model.stem import MAX_CHANNELS, Encoding, Fingerprint, SourceInfo, StreamInfo
+from stager.model.stem import MAX_CHANNELS, Encoding, Fingerprint, SourceInfo, StemName, StreamInfo
 from stager.model.words import ANY_WORDS, Words
 
 __all__ = [
@@ -43,6 +43,8 @@ __all__ = [
     "PluginSource",
     "PluginUse",
     "ProjectStamp",
+    "Reason",
+    "ReasonCode",
     "Record",
     "Reference",
     "Refused",
@@ -51,6 +53,7 @@ __all__ = [
     "SourceInfo",
     "Staged",
     "StagerStamp",
+    "StemName",
     "StepStamp",
     "StreamInfo",
     "Target",

@@ -1,4 +1,4 @@
-"""What every record has in common: frozen, strict, finite."""
+"""The base of every record: frozen, strict, finite."""
 
 from pydantic import BaseModel, ConfigDict
 

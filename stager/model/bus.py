@@ -1,4 +1,4 @@
-"""What the sum of all stems is asked and tells: the forecast, the balance brought back, a rough mix beside it."""
+"""The sum of all stems: its parts, its forecast, the balance restored by faders, the match with a rough mix."""
 
 from pathlib import Path
 from typing import Literal
@@ -35,7 +35,7 @@ class LeftOut(Record):
 
 
 class Contribution(Record):
-    """What one stem has in the bus's highest peak, at that moment, on that side.
+    """One stem's contribution to the bus's highest peak, at that moment, on that side.
 
     `share` is its part of the peak, of one sign with it where it is positive; the shares of all stems add up to 1.
     """
@@ -45,21 +45,14 @@ class Contribution(Record):
     level_dbfs: float | None
 
 
-class LawPeak(Record):
-    """The bus's peaks under another pan law, by the level that a centred mono stem has on each side."""
-
-    pan_law_db: float
-    sample_peak_dbfs: float | None
-    true_peak_dbtp: float | None
-
-
 class BusForecast(Record):
     """The sum of all stems at unity faders. Silence is None.
 
     `at_s` is the place of the true peak from the first start on, `side` where it is. `room_db` is the distance from
     the true peak to `ceiling_dbtp`; `uniform_offset_db` the same in whole steps, rounded down: below 0 what every trim
     must go down by, above 0 what all of them could go up by. `bus_power` and `mean_part_power` are mean squares over
-    the whole length, both sides added. `overview` has the smallest and largest sample of at most 1,000 stretches of
+    the whole length, both sides added; `part_powers` is that of each stem.
+    `overview` has the smallest and largest sample of at most 1,000 stretches of
     `stretch_s`, left and right. `without_stamp` and `stamps_doubted` name the stems that start at 0 for want of a time
     stamp, or because theirs lies far from the others'.
     """
@@ -74,7 +67,6 @@ class BusForecast(Record):
     side: Side | None
     loudest: tuple[Contribution, ...] = ()
     pan_law_db: float
-    other_laws: tuple[LawPeak, ...] = ()
     ceiling_dbtp: float
     step_db: float
     room_db: float | None
@@ -84,12 +76,13 @@ class BusForecast(Record):
     without_stamp: tuple[str, ...] = ()
     stamps_doubted: tuple[str, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    part_powers: dict[str, float] = Field(default_factory=dict, exclude=True)
     stretch_s: float = 0.0
     overview: tuple[Pairs, Pairs] = ((), ())
 
 
 class Room(Record):
-    """What the bus is expected to do with `more` parts like the present ones."""
+    """The forecast of the bus with `more` parts like the present ones."""
 
     more: int
     rise_db: float
@@ -98,8 +91,22 @@ class Room(Record):
     says: str
 
 
+class PlannedBus(Record):
+    """What the bus is expected to do once the planned parts are there: its true peak as a range.
+
+    `parts` counts them; `unknown` names those whose `like` or `role` is no stem's: they count as the mean of all stems.
+    """
+
+    parts: int
+    rise_db: float
+    low_dbtp: float
+    high_dbtp: float
+    unknown: tuple[str, ...] = ()
+    says: str
+
+
 class BalanceResidual(Record):
-    """What is left of the sum of the copies, faders moved back, less the sum of their originals.
+    """The difference between the sum of the copies, faders moved back, and the sum of their originals.
 
     Levels over both sides and the whole length; RMS in dBFS of a sine (AES17). `expected_rms_dbfs` is the copies'
     dither and rounding behind their faders; None where no copy lies on an integer grid anew.
@@ -122,6 +129,18 @@ class RoughPlace(Record):
     residual_db: float
 
 
+class StemDeviation(Record):
+    """A stem that a rough mix lacks, or has at another level, between two places of the mix.
+
+    `level_db` is its level in the mix against that of the other stems; None: none of it is there.
+    """
+
+    stem: str
+    level_db: float | None
+    start_s: float
+    end_s: float
+
+
 class RoughMatch(Record):
     """How the sum of the stems compares with a rough mix of them.
 
@@ -139,6 +158,7 @@ class RoughMatch(Record):
     window_s: float
     residuals_db: tuple[float | None, ...] = ()
     places: tuple[RoughPlace, ...] = ()
+    deviations: tuple[StemDeviation, ...] = ()
     adds_up: bool
     left_out: tuple[LeftOut, ...] = ()
     says: str

@@ -45,8 +45,42 @@ class DecidedBy(StrEnum):
     LEAVE = "leave"
 
 
+class ReasonCode(StrEnum):
+    """Kinds of reasons for a trim; each has one sentence, in the judge's room."""
+
+    LEAVE = "leave"
+    SILENT = "silent"
+    TOLERANCE = "tolerance"
+    UNDER_ONE_STEP = "under_one_step"
+    TARGET = "target"
+    CEILING = "ceiling"
+    BOOST_LIMIT = "boost_limit"
+    LINK_SILENT = "link_silent"
+    LINK_TOLERANCE = "link_tolerance"
+    LINK_TARGET = "link_target"
+    LINK_UNDER_ONE_STEP = "link_under_one_step"
+    LINK_CEILING = "link_ceiling"
+    LINK_BOOST_LIMIT = "link_boost_limit"
+    LINK_FALLBACK = "link_fallback"
+    LINK_FOLLOWS = "link_follows"
+    OWN_RULE = "own_rule"
+    OWN_GAIN = "own_gain"
+    OWN_CEILING = "own_ceiling"
+    OWN_BOOST_LIMIT = "own_boost_limit"
+    FALLBACK = "fallback"
+    SHORT = "short"
+    BUS_OFFSET = "bus_offset"
+
+
+class Reason(Record):
+    """One part of why a trim is what it is: what weighed, with the figures and names of its sentence."""
+
+    code: ReasonCode
+    values: dict[str, float | str] = Field(default_factory=dict)
+
+
 class TrimDecision(Record):
-    """One constant gain, every limit that was considered, and the sentence that says why.
+    """One constant gain, every limit that was considered, and why: `because` renders `reasons`, which no file holds.
 
     `wanted_gain_db` is what the rule asked for, 0 where the stem lies inside the tolerance and under the ceiling.
     `restore_fader_db` is the fader move that brings the rough balance back: minus `gain_db`.
@@ -67,3 +101,12 @@ class TrimDecision(Record):
     predicted_average_dbfs: float | None
     predicted_true_peak_dbtp: float | None
     restore_fader_db: float
+    reasons: tuple[Reason, ...] = Field((), exclude=True)
+
+    def __eq__(self, other: object) -> bool:
+        """Return whether a file would hold the same of both: `because` is compared, not the reasons it came from."""
+        return isinstance(other, TrimDecision) and self.model_dump() == other.model_dump()
+
+    def __hash__(self) -> int:
+        """Return a hash that agrees with equality."""
+        return hash((self.gain_db, self.decided_by, self.because))

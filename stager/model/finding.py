@@ -1,4 +1,4 @@
-"""What the person should know about a stem, and the worst of it."""
+"""A finding about a stem, and the verdict that it leads to."""
 
 from collections.abc import Iterable
 from enum import StrEnum
@@ -9,20 +9,21 @@ from stager.model.base import Record
 
 
 class Verdict(StrEnum):
-    """How a stem may be used; ordered from best to worst."""
+    """How far a stem may be used, in order from best to worst; `bounce_again` is said of finished mixes alone."""
 
     USABLE = "usable"
     LISTEN = "listen"
     PLAY_AGAIN = "play_again"
+    BOUNCE_AGAIN = "bounce_again"
 
     @property
     def severity(self) -> int:
-        """0 for usable up to 2 for play again."""
+        """0 for usable up to 3 for bounce again."""
         return list(Verdict).index(self)
 
 
 class Finding(Record):
-    """One thing to know, with its places in time where it has any.
+    """Something the person should know about a stem, with its places in time where it has any.
 
     `channels` counts from 1; `count` and `total_s` say how often and how long in all; `at_s` lists the first places,
     `worst_at_s` the one to listen to; `measured` holds the figures behind it; `says` is one sentence for a musician.
@@ -40,7 +41,7 @@ class Finding(Record):
 
 
 def worst(findings: Iterable[Finding]) -> Verdict:
-    """Give the verdict of a stem: that of its worst finding, usable where there is none."""
+    """Return the verdict of a stem: that of its worst finding, usable where there is none."""
     return max(
         (finding.verdict for finding in findings),
         key=lambda verdict: verdict.severity,

@@ -1,4 +1,4 @@
-"""What a stem is to whoever it is sent to, and what a set of stems is found to have."""
+"""The facts of one stem that a whole set is judged by, and a finding about the set."""
 
 from fractions import Fraction
 from typing import Any
@@ -12,12 +12,12 @@ from stager.model.stem import Encoding, StreamInfo
 
 
 class StemFacts(Record):
-    """One stem as the set sees it: its format, its place in time, its peaks, and what it was found to have by itself.
+    """The facts of one stem that the set is judged by: format, place in time, peaks, and its own findings.
 
     `stem` is the path below the inbox with `/`. `start_frames` is the time stamp of the first sample in frames of the
     stem's own rate, None where it has none. `used_bits` is the coarsest grid of integers on which every sample lies
-    (`stager.meters.padding`), None for silence and where there is no such grid. `allow` holds the finding codes that
-    are deliberate in its role. Silence is None.
+    (`stager.detectors.unused_bits`), None for silence and where there is no such grid. `allow` holds the finding codes
+    that are deliberate in its role. Silence is None.
     """
 
     stem: str
@@ -52,7 +52,7 @@ class StemFacts(Record):
 
 
 def stem_facts(stem: str, info: StreamInfo, levels: Levels, **known: Any) -> StemFacts:  # noqa: ANN401
-    """Give the facts of a measured stem; `known` holds the other fields of `StemFacts`."""
+    """Return the facts of a measured stem; `known` holds the other fields of `StemFacts`."""
     return StemFacts(
         stem=stem,
         encoding=info.encoding,
@@ -68,7 +68,7 @@ def stem_facts(stem: str, info: StreamInfo, levels: Levels, **known: Any) -> Ste
 
 
 class SetFinding(Record):
-    """One thing to know about the set: the stems that it is about, and one sentence for a person.
+    """A finding about the set: the stems that it is about, and one sentence for a person.
 
     `at_s` is empty, or has one place for each of `stems`; so has each tuple in `measured`. Where the finding is about
     something that is missing, `stems` may be empty.
@@ -82,5 +82,5 @@ class SetFinding(Record):
     says: str
 
     def to_data(self) -> dict[str, Any]:
-        """Give it as it stands in a JSON document."""
+        """Return the finding as it stands in a JSON document."""
         return self.model_dump(mode="json")

@@ -1,4 +1,4 @@
-"""What was measured: one record for the stem, one for each of its channels. Silence is None."""
+"""The measured levels of a stem, and of each of its channels. Silence is None."""
 
 from typing import Literal
 
@@ -28,8 +28,10 @@ class Levels(Record):
     """The levels of a stem: of its highest channel for peaks, of the channels as the target says for averages.
 
     `average_dbfs` is gated and free of the constant part, `average_ungated_dbfs` and `dc_offset_linear` see the file as
-    it is; both averages are RMS in the convention that `average_reference` names. `crest_db` is the sample peak over
-    the mathematical RMS of the whole file (a sine: 3.01). Figures that this version does not measure are None.
+    it is; both averages are RMS in the convention that `average_reference` names. `crest_db` is one channel's
+    sample peak over the mathematical RMS of the same channel without its constant part, over the whole file (a sine:
+    3.01); a stem has that of the channel with the highest sample peak. Figures that this version does not measure are
+    None.
     """
 
     sample_peak_dbfs: float | None

@@ -1,4 +1,4 @@
-"""Which plug-in a project uses, where its code comes from, and what a sidecar keeps of it."""
+"""A plug-in that a project uses: where its code comes from, its settings, its entry in a sidecar."""
 
 from pydantic import Field, JsonValue
 
@@ -26,7 +26,7 @@ class PluginSource(Record):
 
     @property
     def kind(self) -> str:
-        """The word for its kind: meter, check, rule or step."""
+        """Its kind in a word: meter, check, rule or step."""
         return self.group.removeprefix("stager.").removesuffix("s")
 
 
@@ -38,7 +38,7 @@ class PluginUse(Record):
     settings: dict[str, JsonValue] = Field(default_factory=dict)
 
     def stamp(self) -> "StepStamp":
-        """Give what a sidecar keeps of it."""
+        """Return its entry in a sidecar."""
         return StepStamp(
             name=self.source.name, version=self.source.version, origin=self.source.origin, settings=self.settings
         )

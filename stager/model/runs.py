@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ class Runs:
     stops: NDArray[np.int64]
 
     def __len__(self) -> int:
-        """How many stretches there are."""
+        """Return the number of stretches."""
         return len(self.starts)
 
     @property
@@ -26,30 +25,12 @@ class Runs:
         return int((self.stops - self.starts).sum())
 
     def between(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
-        """Give (channel, start, stop) of each stretch that reaches into the frames from `first` up to `last`."""
+        """Yield (channel, start, stop) of each stretch that reaches into the frames from `first` up to `last`."""
         for index in np.flatnonzero((self.starts < last) & (self.stops > first)):
             yield int(self.channels[index]), int(self.starts[index]), int(self.stops[index])
 
 
 def no_runs() -> Runs:
-    """Give an empty set of runs."""
+    """Return an empty set of runs."""
     empty = np.zeros(0, np.int64)
     return Runs(empty, empty, empty)
-
-
-@dataclass(frozen=True)
-class RunSummary:
-    """What is worth knowing of runs that may be millions; frames and channels count from 0.
-
-    `starts` are the first frames of the earliest ones, in order; `total_frames` adds up all of every channel.
-    """
-
-    count: int
-    total_frames: int
-    channels: tuple[int, ...]
-    starts: tuple[int, ...]
-    longest_start: int
-    longest_frames: int
-
-
-NO_RUNS: Final = RunSummary(0, 0, (), (), 0, 0)

@@ -1,6 +1,6 @@
 """The sidecar of a copy, and the outcome of a stem: `Staged` or `Refused`. The schema is a public contract."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pydantic import Field
@@ -17,7 +17,7 @@ SIDECAR_SCHEMA: Final = "stager/sidecar/1"
 
 
 class ChunkLog(Record):
-    """What became of the chunks of a WAVE file around its samples, by their four-character names in file order."""
+    """Which chunks of a WAVE file were kept, rewritten and dropped, by their four-character names in file order."""
 
     kept: tuple[str, ...] = ()
     rewritten: tuple[str, ...] = ()
@@ -40,17 +40,28 @@ class CopyInfo(Record):
 
 
 class Advice(Record):
-    """How far to turn the input before the next take: whole dB, and a sentence."""
+    """How far to turn the input before the next take: whole dB, and a sentence.
+
+    Where the loudest moment may be a bump or the playing, `input_change_db` is the safe number, which holds for
+    playing, and `alternative_change_db` the one for a bump; neither should be shown large then.
+    """
 
     input_change_db: int
+    alternative_change_db: int | None = None
     says: str
+
+    @property
+    def clear_change_db(self) -> int | None:
+        """The one number that holds, and may be shown large; None where there are two."""
+        return self.input_change_db if self.alternative_change_db is None else None
 
 
 class ProjectStamp(Record):
-    """Which project's settings were in force."""
+    """Which project's settings were in force; `file` is its file, relative to the folder of the sidecar."""
 
     name: str
     settings_sha256: str
+    file: str | None = None
 
 
 class StagerStamp(Record):
@@ -60,9 +71,9 @@ class StagerStamp(Record):
 
 
 class Sidecar(Record):
-    """All that is known of a copy; written last and removed first, so where it exists the copy is complete.
+    """The log of a copy. It is written last and removed first, so where it exists the copy is complete.
 
-    Only a dry run, which writes neither, gives one without `copy`.
+    Only a dry run, which writes neither, returns one without `copy`.
     """
 
     schema_: Literal["stager/sidecar/1"] = Field(SIDECAR_SCHEMA, alias="schema")
@@ -81,7 +92,7 @@ class Sidecar(Record):
     staged_at: str
 
     def to_json(self) -> str:
-        """Give the sidecar as the JSON text that lies beside the copy."""
+        """Return the sidecar as the JSON text that lies beside the copy."""
         return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
@@ -113,15 +124,19 @@ class Staged:
 
 @dataclass(frozen=True)
 class Refused:
-    """A stem without a copy: `refused` is the refusal code, `says` what was expected and what was found."""
+    """A stem without a copy: `refused` is the refusal code, `says` what was expected and what was found.
+
+    `traceback` is that of an unexpected error, else empty; no document has it.
+    """
 
     stem: str
     path: str
     refused: str
     says: str
+    traceback: str = field(default="", repr=False, compare=False)
 
     def to_data(self) -> dict[str, object]:
-        """Give the shape of a refusal in every JSON document."""
+        """Return the refusal as it stands in every JSON document."""
         return {"stem": self.stem, "source": {"path": self.path}, "refused": self.refused, "says": self.says}
 
 

@@ -1,5 +1,6 @@
-"""What a stem is before anything is measured: its name, its identity on disk, its stream."""
+"""A stem before anything is measured: its identity on disk, its stream, its source as the sidecar names it."""
 
+import os
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -7,8 +8,34 @@ from typing import Final
 from stager.model.base import Record
 
 
+@dataclass(frozen=True, order=True)
+class StemName:
+    """The path of a stem below the inbox: `relative` as the system has it, `key` its bytes, `printable` for people."""
+
+    relative: str
+
+    @classmethod
+    def of_key(cls, key: bytes) -> "StemName":
+        """Return the name with these bytes."""
+        return cls(os.fsdecode(key))
+
+    @property
+    def key(self) -> bytes:
+        """The bytes by which the ledger knows the stem."""
+        return os.fsencode(self.relative)
+
+    @property
+    def printable(self) -> str:
+        r"""The path as it is printed and stored; bytes that are no UTF-8 are written as `\xNN`."""
+        return self.key.decode("utf-8", "backslashreplace")
+
+    def __str__(self) -> str:
+        """Return the printable form."""
+        return self.printable
+
+
 class Encoding(StrEnum):
-    """How one sample is stored; the names are the trade's."""
+    """How one sample is stored."""
 
     PCM_16 = "PCM_16"
     PCM_24 = "PCM_24"
@@ -23,7 +50,7 @@ class Encoding(StrEnum):
 
     @property
     def is_integer(self) -> bool:
-        """Whether samples lie on an integer grid."""
+        """Return whether samples lie on an integer grid."""
         return self.value.startswith("PCM_")
 
 
@@ -58,7 +85,7 @@ class StreamInfo(Record):
 
 @dataclass(frozen=True)
 class Fingerprint:
-    """What the file system says a file is: equal fingerprints before and after a read mean the same file."""
+    """A file's identity by the file system: equal fingerprints before and after a read mean an unchanged file."""
 
     device: int
     inode: int

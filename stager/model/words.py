@@ -1,4 +1,4 @@
-"""Words that a setting may be: ours, and those that plug-ins bring, which are known once these are read."""
+"""The words that a setting may have: the built-in ones, and those of plug-ins, known once these are loaded."""
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
@@ -10,16 +10,16 @@ Names = Callable[[], Collection[str]]
 
 
 def no_names() -> Collection[str]:
-    """Give none."""
+    """Return no names."""
     return ()
 
 
 @dataclass(frozen=True)
 class Words:
-    """Names of plug-ins' rules and codes of plug-ins' findings, handed over as the context when a record is read.
+    """Names of plug-ins' rules and codes of plug-ins' findings, passed as the validation context of a record.
 
-    They are asked for only where a word is none of ours. Without a context ours alone are known; with `ANY_WORDS`,
-    every text will do.
+    They are looked up only where a word is not built in. Without a context only the built-in words are known; with
+    `ANY_WORDS` every text is accepted.
     """
 
     rules: Names = no_names
@@ -27,11 +27,11 @@ class Words:
 
 
 ANY_WORDS = "any words"
-"""The context under which a word is taken as it is: it was looked at before, or will be."""
+"""The context under which every word is accepted: it was checked before, or will be."""
 
 
 def word_of(own: Sequence[str], more: Callable[[Words], Names]) -> BeforeValidator:
-    """Make the check of a word: one of ours, or one of those that `more` finds in the context.
+    """Return the validator of a word: a built-in one, or one of those that `more` finds in the context.
 
     The error is that of a `Literal` with all the words that are known.
     """
@@ -49,5 +49,5 @@ def word_of(own: Sequence[str], more: Callable[[Words], Names]) -> BeforeValidat
 
 
 def word_schema(own: Sequence[str], others: str) -> dict[str, object]:
-    """Give the JSON Schema of a word: ours to choose from, and any other text, which means what `others` says."""
+    """Return the JSON Schema of a word: the built-in ones, or any other text, which means what `others` says."""
     return {"anyOf": [{"enum": list(own)}, {"type": "string", "minLength": 1, "description": others}]}

@@ -1,4 +1,4 @@
-"""Where the page is served: which addresses may be bound, under which names it is known, what is printed."""
+"""Where the page is served: the address that is bound, the host names that are accepted, what is printed."""
 
 import re
 import socket
@@ -10,15 +10,15 @@ from secrets import token_urlsafe
 from typing import Final
 
 from stager.errors import ConfigError
-from stager.page.gate import TOKEN_FIELD, bracketed
+from stager.page.access import TOKEN_FIELD, bracketed
 
 LOOPBACK: Final = "127.0.0.1"
 USUAL_PORT: Final = 8537
-"""Taken where no port is named; where it is taken already, the system chooses one (own figure, of no known service)."""
+"""The default port; where another program uses it, the system chooses one (own choice, of no registered service)."""
 TOKEN_BYTES: Final = 16
 TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{12,100}")
 SOMEWHERE: Final = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
-"""Addresses for documentation (RFC 5737, RFC 3849): asked which way leads there, the system names our own address."""
+"""Addresses for documentation (RFC 5737, RFC 3849): the route to them shows this machine's own address."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Place:
 
 
 def place_for(options: PageOptions) -> Place:
-    """Bind the address that the options name; the network's is never served without a token.
+    """Bind the address that the options name; one that others can reach always has a token.
 
     Raises:
         ConfigError: where the token is too short or the address can't be had.
@@ -64,7 +64,7 @@ def place_for(options: PageOptions) -> Place:
 
 
 def _bound(host: str, port: int | None) -> socket.socket:
-    """Bind this port; where none is named the usual one, or any that is free."""
+    """Bind this port; where none is named the default, or any that is free."""
     try:
         if port is not None:
             return _bind(host, port)
@@ -91,7 +91,7 @@ def _bind(host: str, port: int) -> socket.socket:
 
 
 def _names(host: str | None, *, is_local: bool) -> Iterator[str]:
-    """Names that a browser on this machine, or in its network, may have used."""
+    """Yield the host names that a browser on this machine, or in its network, may use."""
     if is_local:
         yield from ("localhost", LOOPBACK, "::1")
         return
@@ -103,7 +103,7 @@ def _names(host: str | None, *, is_local: bool) -> Iterator[str]:
 
 
 def _own_address(family: socket.AddressFamily) -> str:
-    """Give this machine's address in its network; nothing is sent. The machine's name where it has no network."""
+    """Return this machine's address in its network; nothing is sent. The machine's name where it has no network."""
     with closing(socket.socket(family, socket.SOCK_DGRAM)) as asked:
         try:
             asked.connect((SOMEWHERE[family], 9))

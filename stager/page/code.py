@@ -6,12 +6,12 @@ from typing import Final
 import segno
 
 BORDER: Final = 2
-"""Light modules around the code: ISO/IEC 18004 asks for 4, readers do with 2, and a terminal is small."""
+"""Light modules around the code: ISO/IEC 18004 asks for 4, readers manage with 2, and a terminal is small."""
 HALVES: Final = {(True, True): "\u2588", (True, False): "\u2580", (False, True): "\u2584", (False, False): " "}
 
 
 def qr_lines(text: str) -> list[str]:
-    """Give the lines of a QR code; blocks are the light modules, as most terminals write light on dark."""
+    """Return the lines of a QR code; blocks are the light modules, as most terminals write light on dark."""
     rows = [
         [not module for module in row] for row in segno.make(text, error="l", micro=False).matrix_iter(border=BORDER)
     ]

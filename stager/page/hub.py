@@ -1,7 +1,6 @@
-"""Who looks at the page, and when there is something new for them. While nobody looks, nothing is read.
+"""Sends events to the open pages whenever something changed. While no page is open, nothing is read.
 
-Every event carries the whole state, so a reader that falls behind is owed the latest one and no more: what waits for a
-reader is bounded without a queue.
+Every event carries the whole state, so a page that falls behind needs only the latest one, and no queue is kept.
 """
 
 import asyncio
@@ -16,9 +15,9 @@ from typing import Final
 from stager.page.songs import Songs
 
 PULSE_S: Final = 5.0
-"""How often somebody who looks is told that the watch lives."""
+"""How often an open page is sent the status of the watch."""
 GATHER_S: Final = 0.1
-"""Outcomes that come this close together are told at once."""
+"""Outcomes that come this close together are sent together."""
 ID_DIGITS: Final = 16
 RETRY_MS: Final = 2000
 """After how long a browser asks again when the connection was lost."""
@@ -26,7 +25,7 @@ RETRY_MS: Final = 2000
 
 @dataclass
 class Board:
-    """What was last read under one key, `state_id` a fingerprint of the state; `tick` counts the readings."""
+    """What was last read under one key; `state_id` is a hash of the state, `tick` counts the readings."""
 
     state: str = ""
     state_id: str = ""
@@ -36,7 +35,7 @@ class Board:
 
 
 class Hub:
-    """Reads songs while somebody looks, and wakes those who do. All but `songs` belongs to one event loop."""
+    """Reads songs while a page is open, and sends it the changes. All but `songs` belongs to one event loop."""
 
     def __init__(self, songs: Songs) -> None:
         self._songs = songs
@@ -47,7 +46,7 @@ class Hub:
         self._closed = False
 
     def stir(self) -> None:
-        """Something happened: read anew, as soon as somebody looks."""
+        """Note that something changed: it is read as soon as a page is open."""
         self._stirred.set()
 
     async def close(self) -> None:
@@ -57,7 +56,7 @@ class Hub:
             self._told.notify_all()
 
     async def run(self) -> None:
-        """Read and wake, for ever."""
+        """Read and send, until cancelled."""
         while True:
             await self._looked_at.wait()
             is_news = self._stirred.is_set()
@@ -72,10 +71,10 @@ class Hub:
                     await self._stirred.wait()
 
     async def events(self, key: str, last_id: str) -> AsyncGenerator[str, None]:
-        """Give server-sent events for one who looks; one called `gone` where there is no such song.
+        """Yield the server-sent events for one open page; one called `gone` where there is no such song.
 
-        The state comes first, unless `last_id` says that it is known, and then whenever it is another; a sign of life
-        comes with it and every few seconds.
+        The state comes first, unless `last_id` says that it is known, and then whenever it is another; the status of
+        the watch comes with it and every few seconds.
         """
         board = self._boards.setdefault(key, Board())
         tick = board.tick
@@ -112,7 +111,7 @@ class Hub:
             self._looked_at.clear()
 
     async def _read(self, key: str, board: Board, *, whole: bool) -> None:
-        """Read what stands under a key, in another thread: files may be slow, streams are not to wait for them."""
+        """Read what is shown under a key, in another thread: slow files must not delay the streams."""
         if whole:
             found = await asyncio.to_thread(self._songs.state, key)
             board.state, board.is_there = json.dumps(found), found is not None

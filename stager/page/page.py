@@ -1,4 +1,4 @@
-"""The recording-room page beside a watch: begins, is told what happens, ends."""
+"""The recording-room page beside a watch: starts, is told of changes, stops."""
 
 from collections.abc import Callable, Sequence
 
@@ -11,9 +11,9 @@ from stager.project import Project
 
 
 class Page:
-    """Serves the songs of a watch, to be looked at. `say` hears of errors here; no method raises one of the page's own.
+    """Serves the songs of a watch, for reading only. Its errors go to `say`; no method raises one.
 
-    `found` gives the projects there are beside those named, asked while somebody looks.
+    `found` returns the projects there are beside those named; it is called while a page is open.
     """
 
     def __init__(
@@ -23,7 +23,7 @@ class Page:
         say: Callable[[str], None],
         found: Callable[[], Sequence[Project]] = lambda: (),
     ) -> None:
-        """Take the address.
+        """Bind the address.
 
         Raises:
             ConfigError: where the token is too short or the address can't be had.
@@ -39,10 +39,10 @@ class Page:
         self._server.start()
 
     def stir(self, project: Project) -> None:
-        """Something happened in a project; returns at once."""
+        """Note that something changed in a project; returns at once."""
         self._songs.heard(project)
         self._server.call(self._hub.stir)
 
     def stop(self) -> None:
-        """End it; returns when it is over."""
+        """Stop serving; returns once it has stopped."""
         self._server.stop()

@@ -1,4 +1,4 @@
-"""Serves the page from a thread with an event loop of its own; whatever happens there, the watch goes on.
+"""Serves the page from a thread with its own event loop; whatever fails there, the watch goes on.
 
 uvicorn limits neither how many connections lie open nor how long a request may take to arrive; `_Bounded` does. Each
 open connection is a file descriptor of the process that stages stems.
@@ -15,7 +15,7 @@ from typing import Any, Final
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from stager.page.gate import App
+from stager.page.access import App
 from stager.page.hub import Hub
 
 MOST_REQUESTS: Final = 64
@@ -23,7 +23,7 @@ MOST_REQUESTS: Final = 64
 MOST_CONNECTIONS: Final = 80
 """Connections at once; the next is closed unanswered."""
 WAITING: Final = 16
-"""Connections that the system keeps for us until we take them; also how many are taken at once."""
+"""Connections that the system queues until they are accepted; also how many are accepted at once."""
 ARRIVE_S: Final = 5.0
 """How long a request may take to arrive."""
 READ_S: Final = 10.0
@@ -32,7 +32,7 @@ LONGEST_HEAD_BYTES: Final = 16_384
 END_S: Final = 2
 LOGGER: Final = "uvicorn.error"
 BROKEN_OFF: Final = frozenset({"LocalProtocolError"})
-"""What uvicorn 0.54 logs, rarely, where a connection broke off amid an answer: the other side's doing, and no news."""
+"""What uvicorn 0.54 logs, rarely, where the other side closed a connection in the middle of an answer: not an error."""
 
 
 class _Bounded(H11Protocol):
@@ -42,7 +42,7 @@ class _Bounded(H11Protocol):
     _unread: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take a connection, or close it where there are too many."""
+        """Accept a connection, or close it where there are too many."""
         super().connection_made(transport)
         if len(self.connections) > MOST_CONNECTIONS:
             transport.abort()
@@ -50,18 +50,18 @@ class _Bounded(H11Protocol):
         self._await_request()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Let go of a connection and its timers."""
+        """Cancel the timers of a closed connection."""
         self._cancel(self._late, self._unread)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Take bytes; once a whole request is there, its time is no longer counted."""
+        """Receive bytes; once a whole request is there, its timer is cancelled."""
         super().data_received(data)
         if self.cycle is not None and not self.cycle.response_complete:
             self._cancel(self._late)
 
     def on_response_complete(self) -> None:
-        """Begin to wait for the next request."""
+        """Start to wait for the next request."""
         super().on_response_complete()
         if self.cycle.response_complete:
             self._await_request()
@@ -75,12 +75,12 @@ class _Bounded(H11Protocol):
         self.transport.abort()
 
     def pause_writing(self) -> None:
-        """The reader does not keep up: it has some seconds."""
+        """The reader does not keep up: start its timer."""
         super().pause_writing()
         self._unread = self.loop.call_later(READ_S, self.transport.abort)
 
     def resume_writing(self) -> None:
-        """The reader keeps up again."""
+        """The reader keeps up again: cancel its timer."""
         super().resume_writing()
         self._cancel(self._unread)
 
@@ -96,26 +96,26 @@ class _Bounded(H11Protocol):
 
 
 class _Calm(uvicorn.Server):
-    """A server that sleeps until it is told to end, instead of looking ten times a second."""
+    """A server that sleeps until it is told to stop, instead of polling ten times a second."""
 
     def __init__(self, config: uvicorn.Config) -> None:
         super().__init__(config)
         self.told = asyncio.Event()
 
     async def main_loop(self) -> None:
-        """Wait for the end."""
+        """Wait until told to stop."""
         await self.told.wait()
 
 
 class _FirstError(logging.Handler):
-    """Says the first error that the server logs, and no more."""
+    """Passes on the first error that the server logs, and no more."""
 
     def __init__(self, say: Callable[[str], None]) -> None:
         super().__init__(logging.ERROR)
         self._say, self._said = say, False
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Take a line of the server's log."""
+        """Receive a record of the server's log."""
         error = record.exc_info[1] if record.exc_info else record.getMessage()
         if not self._said and type(error).__name__ not in BROKEN_OFF:
             self._said = True
@@ -123,7 +123,7 @@ class _FirstError(logging.Handler):
 
 
 class Server:
-    """Serves an app on listening sockets until stopped; `say` hears what went wrong, once."""
+    """Serves an app on listening sockets until stopped; the first error goes to `say`."""
 
     def __init__(self, app: App, hub: Hub, sockets: list[socket], say: Callable[[str], None]) -> None:
         self._app, self._hub, self._sockets, self._say = app, hub, sockets, say
@@ -138,12 +138,12 @@ class Server:
         self._served.add_done_callback(self._ended)
 
     def call(self, what: Callable[[], None]) -> None:
-        """Have something done by the loop; may be called from any thread, and is nothing where the loop has ended."""
+        """Run a function in the event loop; may be called from any thread, and does nothing once the loop has ended."""
         with suppress(RuntimeError, TimeoutError):
             self._loop.result(0.0).call_soon_threadsafe(what)
 
     def stop(self) -> None:
-        """End every connection, and return when it is over."""
+        """Close every connection, and return once the server has stopped."""
         with suppress(RuntimeError):
             self._loop.result().call_soon_threadsafe(self._tell_end)
         self._executor.shutdown()
@@ -171,7 +171,7 @@ class Server:
         await ending
 
     async def _end(self, server: _Calm) -> None:
-        """Once the end was told, let the streams end first, so that no connection has to be cut."""
+        """Once told to stop, end the streams first, so that no connection has to be cut."""
         await server.told.wait()
         await self._hub.close()
 
@@ -208,7 +208,7 @@ def _config(app: App) -> uvicorn.Config:
 
 
 def _log_to(handler: logging.Handler) -> None:
-    """Keep the server's own lines away from the watch's: thousands of refused connections are no news."""
+    """Keep the server's own lines out of the watch's log: refused connections aren't worth a line."""
     logger = logging.getLogger(LOGGER)
     logger.handlers[:] = [handler]
     logger.propagate = False

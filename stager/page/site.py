@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from stager.page.gate import App, Gate, Receive, Scope, Send
+from stager.page.access import Access, App, Receive, Scope, Send
 from stager.page.hub import Hub
 
 ASSETS: Final = {
@@ -23,7 +23,7 @@ EVENT_HEADERS: Final = [(b"content-type", b"text/event-stream; charset=utf-8")]
 
 
 class _Stream:
-    """Server-sent events as an ASGI app: ends when the reader leaves, or when there is no more to tell."""
+    """Server-sent events as an ASGI app: ends when the reader leaves, or when there is nothing more to send."""
 
     def __init__(self, hub: Hub) -> None:
         self._hub = hub
@@ -60,7 +60,7 @@ async def _left(receive: Receive) -> None:
 
 
 def site(hub: Hub, names: frozenset[str], token: str | None) -> App:
-    """Give the whole site behind its gate."""
+    """Return the whole site behind its access control."""
     content = {name: files("stager.page").joinpath("assets", name).read_bytes() for name in ASSETS}
 
     def served(name: str, path: str) -> Route:
@@ -78,4 +78,4 @@ def site(hub: Hub, names: frozenset[str], token: str | None) -> App:
     streams = [Route("/events", stream), Route("/events/{key:str}", stream)]
     made = Starlette(routes=[*pages, *parts, *streams, Route("/alive", alive)])
     made.router.redirect_slashes = False
-    return Gate(made, names, token)
+    return Access(made, names, token)

@@ -3,7 +3,7 @@
 from stager.project.faults import Fault
 from stager.project.load import PluginReader, PluginsRead, load_project
 from stager.project.places import PROJECT_FILE, STATE_FOLDER, Places, is_within
-from stager.project.project import Project
+from stager.project.project import Project, StemSettings
 from stager.project.schema import project_schema
 from stager.project.settings import (
     BusSettings,
@@ -18,7 +18,7 @@ from stager.project.settings import (
     Step,
     TargetChanges,
 )
-from stager.project.template import new_project_text
+from stager.project.template import NewProject, new_project_text
 
 __all__ = [
     "PROJECT_FILE",
@@ -28,6 +28,7 @@ __all__ = [
     "Fault",
     "FindingCode",
     "Link",
+    "NewProject",
     "Places",
     "Plugin",
     "PluginReader",
@@ -37,6 +38,7 @@ __all__ = [
     "RecordingSettings",
     "Role",
     "Settings",
+    "StemSettings",
     "Step",
     "TargetChanges",
     "is_within",

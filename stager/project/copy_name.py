@@ -14,7 +14,7 @@ _DEPTHS: Final = {"PCM_16": "16", "PCM_24": "24", "PCM_32": "32", "FLOAT": "32f"
 
 
 def checked_name(template: str) -> str:
-    """Give a template back as it is.
+    """Return a template back as it is.
 
     Raises:
         ValueError: whose text says what was expected, where the template could lead out of its folder, has a field
@@ -31,7 +31,7 @@ def checked_name(template: str) -> str:
 
 
 def _fields(template: str) -> list[str]:
-    """Give the fields of a template as written, with what may follow their names."""
+    """Return the fields of a template as written, conversions and format specifications included."""
     try:
         parts = list(Formatter().parse(template))
     except ValueError:
@@ -44,7 +44,7 @@ def _fields(template: str) -> list[str]:
 
 
 def filled_name(template: str, stem: str, *, role: str | None, encoding: str, sample_rate_hz: int) -> str:
-    """Give the path of a stem's copy below the outbox: the stem's own subfolder, then the filled template.
+    """Return the path of a stem's copy below the outbox: the stem's subfolder, then the filled template.
 
     `{stem}` is the file's name without its extension, `{suffix}` the extension with its dot, `{rate}` in Hz, `{depth}`
     the bits of a sample, with an `f` for floating point. A `/` in a role's name becomes `-`.

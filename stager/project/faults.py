@@ -15,7 +15,7 @@ from stager.errors import ConfigError
 from stager.model import Words
 from stager.project.lines import Where, line_of
 from stager.project.schema import known_keys, tables_with
-from stager.project.settings import Settings
+from stager.project.settings import WHOLE_NUMBER_BITS, Settings
 
 _EXPECTED: Final = {
     "float_type": "a number",
@@ -38,24 +38,26 @@ _LONGEST_CHOICE: Final = 8
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing wrong with a project file: the way to the value, and a sentence without file and line."""
+    """One thing wrong with a project file: the path to the value, and a sentence without file and line."""
 
     where: Where
     says: str
 
 
 def shown(value: object) -> str:
-    """Give a value as it would stand in the file, short enough for one line."""
+    """Return a value as it would stand in the file, short enough for one line."""
     if isinstance(value, Mapping):
         return "a table"
     if isinstance(value, list | tuple):
         return f"a list of {len(value)}"
+    if isinstance(value, int) and value.bit_length() >= WHOLE_NUMBER_BITS:
+        return "a number of more than 64 bits"
     text = json.dumps(value, ensure_ascii=False) if isinstance(value, str | bool) else str(value)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
 
 
 def full_key(where: Where, data: Mapping[str, Any]) -> str:
-    """Give the dotted key of a value; an entry of a list goes by its name, or by its number counted from 1."""
+    """Return the dotted key of a value; an entry of a list goes by its name, or by its number counted from 1."""
     parts = []
     node: Any = data
     for part in where:
@@ -80,7 +82,7 @@ def _key_text(key: str) -> str:
 
 
 def model_faults(data: Mapping[str, Any], words: Words | str | None = None) -> list[Fault]:
-    """Give everything that is wrong with single keys and values; `words` are those that plug-ins bring."""
+    """Return a fault for each key or value that is invalid by itself; `words` are those that plug-ins bring."""
     try:
         Settings.model_validate(data, context=words)
     except ValidationError as error:
@@ -110,13 +112,13 @@ def _expected(error: ErrorDetails, where: Where) -> str:
 
 
 def _choice(expected: str, *, is_short: bool) -> str:
-    """Give the words that are possible; a long list of them only where no nearest one can be named."""
+    """Return the allowed words; their number alone where the list is long and a nearest one is named."""
     words = re.findall(r"'([^']+)'", expected)
     return f"one of {len(words)} words" if is_short and len(words) > _LONGEST_CHOICE else expected.replace("'", '"')
 
 
 def _nearest(error: ErrorDetails) -> str:
-    """Give the nearest of the words that were possible, where the one found looks like a slip."""
+    """Return the hint that names the nearest allowed word, empty where none is near."""
     if error["type"] != "literal_error" or not isinstance(error["input"], str):
         return ""
     words = re.findall(r"'([^']+)'", error["ctx"]["expected"])
@@ -125,7 +127,7 @@ def _nearest(error: ErrorDetails) -> str:
 
 
 def setting_says(error: ErrorDetails, known: Collection[str]) -> str:
-    """Say what is wrong with one setting of a plug-in that knows these; its name is said by whoever tells it."""
+    """Return what is wrong with one setting of a plug-in, without the setting's name; `known` are all its settings."""
     key = str(error["loc"][-1]) if error["loc"] else ""
     if error["type"] == "extra_forbidden":
         near = get_close_matches(key, known, n=1)
@@ -156,6 +158,6 @@ def _quoted(key: object) -> str:
 
 
 def config_error(file: Path, faults: Iterable[Fault], lines: Mapping[Where, int]) -> ConfigError:
-    """Give the error that tells all faults of a file, one a line, in the order of its lines."""
+    """Return the error that lists all faults of a file, one a line, in the order of the file's lines."""
     placed = sorted(((line_of(fault.where, lines), fault.says) for fault in faults), key=lambda pair: pair[0])
     return ConfigError("\n".join(f"{file}:{line}: {says}" for line, says in placed))

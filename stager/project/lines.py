@@ -1,4 +1,4 @@
-"""Which line of a TOML file each key stands on: tomllib keeps no positions, and an error without a line is no help.
+"""The line of each key in a TOML file: tomllib keeps no positions, and an error message needs one.
 
 Reads only text that tomllib has accepted, so nothing is refused here.
 
@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Final, NamedTuple
 
 Where = tuple[str | int, ...]
-"""The way to a value: keys, and places in lists counted from 0."""
+"""The path to a value: keys, and positions in lists counted from 0."""
 
 _TOKEN: Final = re.compile(
     r'''
@@ -24,24 +24,27 @@ _TOKEN: Final = re.compile(
 )
 
 
+_NUMBER: Final = re.compile(r"[+-]?[0-9]")
+
+
 class _Token(NamedTuple):
     text: str
     line: int
 
 
 def key_lines(text: str) -> dict[Where, int]:
-    """Give the line, counted from 1, of every table, key and list entry in a TOML text."""
+    """Return the line, counted from 1, of every table, key and list entry in a TOML text."""
     return _Scanner(text).lines
 
 
 def line_of(where: Where, lines: Mapping[Where, int]) -> int:
-    """Give the line of a value, or, where it is not in the file, of the nearest table around it."""
+    """Return the line of a value, or, where it is not in the file, of the nearest table around it."""
     inner_first = (where[:length] for length in range(len(where), 0, -1))
     return next((lines[part] for part in inner_first if part in lines), 1)
 
 
 def _tokens(text: str) -> Iterator[_Token]:
-    """Give all but comments and blanks, and one newline more at the end."""
+    """Yield every token but comments and blanks, then one more newline."""
     line, counted_to = 1, 0
     for found in _TOKEN.finditer(text):
         line += text.count("\n", counted_to, found.start())
@@ -52,8 +55,27 @@ def _tokens(text: str) -> Iterator[_Token]:
 
 
 def _unquoted(key: str) -> str:
-    """Give what a bare or quoted key means."""
+    """Return the text of a bare or quoted key."""
     return str(tomllib.loads(f"key = {key}")["key"]) if key[0] in "\"'" else key
+
+
+def longest_key(text: str) -> tuple[int, int]:
+    """Return the most parts that a dotted key in a text has, and the line of it; the text need not be valid TOML."""
+    parts, most, line = 1, 1, 1
+    was_dot = False
+    for token in _tokens(text):
+        is_dot = token.text == "."
+        parts = parts + 1 if was_dot and not is_dot else parts if is_dot else 1
+        was_dot = is_dot
+        if parts > most:
+            most, line = parts, token.line
+    return most, line
+
+
+def longest_number(text: str) -> tuple[int, int]:
+    """Return the most characters that a number in a text has, and the line of it; the text need not be valid TOML."""
+    numbers = [(len(token.text), token.line) for token in _tokens(text) if _NUMBER.match(token.text)]
+    return max(numbers, default=(0, 1), key=lambda number: number[0])
 
 
 class _Scanner:
@@ -90,7 +112,7 @@ class _Scanner:
         return parts
 
     def _header(self) -> Where:
-        """Read `[table]` or `[[table]]` and give the way to it."""
+        """Read `[table]` or `[[table]]` and return the path to it."""
         line = self._line()
         is_list = self._tokens[self._at + 1].text == "["
         self._at += 1 + is_list
@@ -100,7 +122,7 @@ class _Scanner:
         return where
 
     def _opened(self, parts: list[str], *, is_list: bool) -> Where:
-        """Put the number of its current entry behind each list of tables on the way."""
+        """Return the path with the position of its current entry behind each list of tables."""
         where: Where = ()
         for count, part in enumerate(parts, start=1):
             where += (part,)

@@ -1,4 +1,4 @@
-"""From a path to a `Project`, or to a `ConfigError` that tells everything that is wrong with the file at once."""
+"""Reads a project file into a `Project`, or raises one `ConfigError` that lists every fault of the file."""
 
 import errno
 import re
@@ -15,10 +15,18 @@ from stager.model import ANY_WORDS, PluginUse, Words
 from stager.model.words import Names, no_names
 from stager.project.checks import target_faults, version_fault
 from stager.project.faults import Fault, config_error, model_faults
-from stager.project.lines import key_lines
+from stager.project.lines import key_lines, longest_key, longest_number
 from stager.project.places import FOLDER_KEYS, PROJECT_FILE, Places, place_faults, places_of
 from stager.project.project import Project
 from stager.project.settings import ProjectSettings, Settings
+from stager.project.slips import slip_hint
+
+MOST_BYTES: Final = 1 << 20
+"""The largest project file that is read (own figure: some 10,000 roles)."""
+MOST_KEY_PARTS: Final = 32
+"""The longest dotted key: no table lies deeper than four, and a parser's time grows with the square of it."""
+MOST_NUMBER_CHARACTERS: Final = 400
+"""The longest number: 64 bits in binary have 66, a 64-bit float written out has 330."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +47,7 @@ class PluginReader:
 
 
 def no_plugins(settings: Settings, _: Places, __: Path) -> PluginsRead:
-    """Refuse every plug-in: what is loaded by this room alone has none."""
+    """Return a fault for every plug-in that the file names: none can be read without `stager.plugins`."""
     tables = (("step", settings.steps), ("plugin", settings.plugins))
     places = [(kind, place) for kind, entries in tables for place in range(len(entries))]
     says = "plug-ins are not read here"
@@ -52,8 +60,8 @@ NO_PLUGINS: Final = PluginReader(no_plugins)
 def load_project(path: Path, plugins: PluginReader = NO_PLUGINS) -> Project:
     """Read and check a project file; `path` is that file, or the folder that holds a `stager.toml`.
 
-    Whether inbox and outbox exist is not looked at. `plugins` finds what steps, plug-ins and targets' rules name, once
-    all else is right; words that only a `[[plugin]]` may bring are looked at then, too.
+    Inbox and outbox need not exist. `plugins` finds what steps, plug-ins and targets' rules name, once everything else
+    is valid; words that only a `[[plugin]]` may bring are checked then, too.
 
     Raises:
         ConfigError: where there is no such file, it can't be read, or anything in it is wrong: one line for each
@@ -73,14 +81,27 @@ def load_project(path: Path, plugins: PluginReader = NO_PLUGINS) -> Project:
     return Project(file=folder / file.name, folder=folder, settings=settings, plugins=read.uses, **asdict(places))
 
 
+def check_text(file: Path, text: str) -> None:
+    """Check the text of a project file that is not written yet; plug-ins that it names are not looked for.
+
+    Raises:
+        ConfigError: for all that would be wrong with the file.
+    """
+    data = _parsed(file, text)
+    if faults := _faults(data, file.parent.resolve(), ANY_WORDS):
+        raise config_error(file, faults, key_lines(text))
+
+
 def _read(path: Path) -> tuple[Path, str]:
-    """Give the project file that a path means, and its text; a byte order mark, as some editors write it, goes."""
+    """Return the project file that a path names, and its text without a byte order mark."""
     file = path
     try:
         file = path / PROJECT_FILE if path.is_dir() else path
-        content = b"" if _is_odd(file) else file.read_bytes()
+        content = b"" if _is_odd(file) else file.read_bytes()[: MOST_BYTES + 1]
     except OSError as error:
         raise ConfigError(unread_sentence(path, file, error)) from error
+    if len(content) > MOST_BYTES:
+        raise ConfigError(f"{file}: expected a project file of at most {MOST_BYTES >> 10} KiB, found a larger one")
     try:
         return file, content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -89,7 +110,7 @@ def _read(path: Path) -> tuple[Path, str]:
 
 
 def _is_odd(file: Path) -> bool:
-    """Whether something lies there that is no regular file, such as a pipe that would let us wait for ever.
+    """Return whether the path exists but is no regular file, such as a pipe, on which a read would block.
 
     Raises:
         OSError: always, where it is.
@@ -100,7 +121,7 @@ def _is_odd(file: Path) -> bool:
 
 
 def unread_sentence(path: Path, file: Path, error: OSError) -> str:
-    """Say why a project file could not be read, and what to do about it."""
+    """Return the sentence for a project file that could not be read: why, and what to do about it."""
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         folder = path if file != path else path.parent
         wanted = path if path.suffix != ".toml" else folder
@@ -111,6 +132,14 @@ def unread_sentence(path: Path, file: Path, error: OSError) -> str:
 
 
 def _parsed(file: Path, text: str) -> dict[str, Any]:
+    parts, line = longest_key(text)
+    if parts > MOST_KEY_PARTS:
+        raise ConfigError(f"{file}:{line}: expected keys of at most {MOST_KEY_PARTS} parts, found one of {parts}")
+    characters, line = longest_number(text)
+    if characters > MOST_NUMBER_CHARACTERS:
+        raise ConfigError(
+            f"{file}:{line}: not valid TOML: expected a number of 64 bits, found one of {characters} characters"
+        )
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -120,9 +149,14 @@ def _parsed(file: Path, text: str) -> dict[str, Any]:
 
 
 def _syntax_sentence(file: Path, text: str, says: str) -> str:
-    """Put the place that the parser names at the end of its message in front; it counts the end as no line."""
+    """Return a parser's message with its place in front; where the parser names no line, it means the last one.
+
+    A slip that musicians make is told in words that say what to type.
+    """
     place = re.search(r" \(at line (\d+), column (\d+)\)$", says)
     line = int(place[1]) if place else text.rstrip("\n").count("\n") + 1
+    if hint := slip_hint(text.split("\n")[line - 1]):
+        return f"{file}:{line}: {hint}"
     column = f", column {place[2]}" if place else ""
     return f"{file}:{line}: not valid TOML{column}: {says[: place.start()] if place else says}"
 
@@ -134,7 +168,7 @@ def _faults(data: Mapping[str, Any], folder: Path, words: Words | str) -> list[F
 
 
 def _folder_faults(data: Mapping[str, Any], folder: Path) -> list[Fault]:
-    """Give the folders that may not meet, where each of their names is sound in itself."""
+    """Return a fault for each pair of folders that overlap; empty while one of their names is invalid by itself."""
     table = data.get("project", {})
     named = {key: table[key] for key in FOLDER_KEYS if key in table} if isinstance(table, dict) else {}
     try:

@@ -1,4 +1,4 @@
-"""Where a project's folders are, and which of them may not meet."""
+"""A project's folders as absolute paths, and which of them may not overlap."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from os.path import realpath
 from pathlib import Path
 from typing import Final
 
+from stager.errors import PlaceError
 from stager.project.faults import Fault
 from stager.project.settings import ProjectSettings
 
@@ -30,7 +31,7 @@ class Places:
 
 
 def places_of(project: ProjectSettings, folder: Path) -> Places:
-    """Give the folders that a project file in `folder` names."""
+    """Return the folders that a project file in `folder` names."""
     return Places(
         inbox=_real(folder / project.inbox),
         outbox=_real(folder / project.outbox),
@@ -40,24 +41,36 @@ def places_of(project: ProjectSettings, folder: Path) -> Places:
 
 
 def _real(path: Path) -> Path:
-    """Follow all links as far as they lead; `Path.resolve` raises at a circle of them, up to Python 3.12 alone."""
+    """Return the path with all links resolved; `Path.resolve` raises at a circle of links up to Python 3.12."""
     return Path(realpath(path))
 
 
 def place_faults(places: Places) -> Iterator[Fault]:
-    """Give the folders that would let a copy be taken for an original, or a take for a stem."""
+    """Yield a fault for each folder that would let a copy be taken for an original, or a take for a stem."""
     yield from _meeting("outbox", places.outbox, "inbox", places.inbox)
     if places.takes:
         yield from _meeting("takes", places.takes, "inbox", places.inbox)
         yield from _meeting("takes", places.takes, "outbox", places.outbox)
-    for key, path in (("inbox", places.inbox), ("outbox", places.outbox)):
-        if is_within(path, places.state):
+    named = {"inbox": places.inbox, "outbox": places.outbox, "takes": places.takes}
+    for key, path in named.items():
+        if path and is_within(path, places.state):
             says = f"expected a folder outside of {STATE_FOLDER}, which stager keeps for itself, found {path}"
             yield Fault(("project", key), f"project.{key}: {says}")
 
 
+def check_apart(places: Places) -> None:
+    """Check again, with links followed anew, that no folder of a project came to lie in another one.
+
+    Raises:
+        PlaceError: where one did since the project file was read.
+    """
+    takes = places.takes and _real(places.takes)
+    for fault in place_faults(Places(_real(places.inbox), _real(places.outbox), takes, _real(places.state))):
+        raise PlaceError(fault.says)
+
+
 def _meeting(key: str, path: Path, other_key: str, other: Path) -> Iterator[Fault]:
-    """Refuse two folders of which one is the other, lies inside it, or holds it."""
+    """Yield a fault where two folders are the same, or one lies inside the other."""
     is_inside, is_around = is_within(path, other), is_within(other, path)
     if not is_inside and not is_around:
         return
@@ -67,7 +80,7 @@ def _meeting(key: str, path: Path, other_key: str, other: Path) -> Iterator[Faul
 
 
 def is_within(path: Path, folder: Path) -> bool:
-    """Say whether a path is a folder or lies inside it, also where two spellings lead to one folder on disk."""
+    """Return whether a path is this folder or lies inside it, also where two spellings name one folder on disk."""
     return any(_is_same(part, folder) for part in (path, *path.parents))
 
 

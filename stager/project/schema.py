@@ -8,7 +8,7 @@ from stager.project.settings import Settings
 
 
 def project_schema() -> dict[str, Any]:
-    """Give the JSON Schema (draft 2020-12) of the project file.
+    """Return the JSON Schema (draft 2020-12) of the project file.
 
     An editor takes it from a first line such as `#:schema ./stager.schema.json`.
     """
@@ -20,7 +20,7 @@ def project_schema() -> dict[str, Any]:
 
 
 def _for_toml(node: Any) -> Any:  # noqa: ANN401 - any JSON value
-    """Take out null, which TOML can't write, and the defaults of whole tables: their keys have their own."""
+    """Return the schema without null, which TOML can't write, and without the defaults of whole tables."""
     if isinstance(node, list):
         return [_for_toml(item) for item in node]
     if not isinstance(node, dict):
@@ -42,7 +42,7 @@ def _schema() -> dict[str, Any]:
 
 
 def known_keys(table: Where) -> tuple[str, ...]:
-    """Give the keys that a table of the project file may have, in the order of the schema."""
+    """Return the keys that a table of the project file may have, in the order of the schema."""
     node = _schema()
     for part in table:
         node = node["items"] if isinstance(part, int) else node["properties"][part]
@@ -51,5 +51,18 @@ def known_keys(table: Where) -> tuple[str, ...]:
 
 
 def tables_with(key: str) -> list[str]:
-    """Give the names of the tables at the top of the file that know a key."""
+    """Return the names of the tables at the top of the file that know a key."""
     return [table for table in ("project", "target", "recording", "copy", "bus") if key in known_keys((table,))]
+
+
+def thresholds() -> dict[str, str]:
+    """Return what each threshold in `limits` of a role means, with its default and range."""
+    keys = _schema()["$defs"]["Limits"]["properties"]
+    return {name: _threshold_text(key) for name, key in keys.items()}
+
+
+def _threshold_text(key: dict[str, Any]) -> str:
+    low, high = key.get("minimum"), key.get("maximum")
+    span = "" if low is None or high is None else f" From {low:g} to {high:g}."
+    text = key.get("description", "")
+    return f"{text[:1].upper()}{text[1:]}. Default: {key.get('default')}.{span}"

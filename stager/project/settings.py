@@ -1,4 +1,4 @@
-"""Everything that a project file can say, as frozen records with the defaults of each key.
+"""Every table and key of a project file, as frozen records with the default of each key.
 
 The descriptions go into the JSON Schema, where an editor shows them beside the key.
 """
@@ -16,11 +16,14 @@ from stager.project.copy_name import checked_name
 FindingCode = Literal[
     "clipped",
     "clipped_upstream",
+    "clipped_before_coding",
     "over_full_scale",
     "inter_sample_over",
     "dropout",
     "corrupt",
+    "nothing_recorded",
     "silent",
+    "out_of_reach",
     "noise_raised",
     "hum",
     "dc_offset",
@@ -43,7 +46,7 @@ FindingCode = Literal[
     "check_failed",
     "link_incomplete",
 ]
-"""Our codes, which `allow` may name beside those of the checks in force."""
+"""Built-in finding codes; `allow` may also name those of the checks in force."""
 
 _OWN_CODES: Final[tuple[str, ...]] = get_args(FindingCode)
 
@@ -51,15 +54,23 @@ AUDIO_PATTERNS: Final = ("*.wav", "*.w64", "*.rf64", "*.bw64", "*.aif", "*.aiff"
 """What counts as a stem where `include` is not given."""
 
 
+WHOLE_NUMBER_BITS: Final = 64
+"""Whole numbers of TOML 1.0 have 64 bits with their sign."""
+
+
 def _checked_folder(text: str) -> str:
-    """Refuse what a path can't hold, and a home folder: a project file means the same for every user."""
+    """Return the folder, or raise for control characters and `~`: a project file means the same for every user."""
+    if any(letter in "\t\b\n\r\f\x1b" for letter in text):
+        raise ValueError("a folder; a path with backslashes goes in single quotes, or takes / instead")
     if not text.isprintable() or text.startswith("~"):
         raise ValueError("a folder relative to this file, or an absolute one without ~")
     return text
 
 
 def _plain(value: object) -> object:
-    """Refuse all but plain values, or a table of such, for a plug-in's setting; what fits is its own check."""
+    """Return a plug-in's setting where it is a plain value or a table of them; the plug-in checks the rest."""
+    if isinstance(value, int) and value.bit_length() >= WHOLE_NUMBER_BITS:
+        raise ValueError("a whole number of at most 64 bits")
     if isinstance(value, bool | int | str) or (isinstance(value, float) and isfinite(value)):
         return value
     if isinstance(value, dict) and not any(isinstance(inner, dict) for inner in value.values()):
@@ -107,12 +118,26 @@ class RecordingSettings(Record):
     tolerance_db: float = Field(3.0, ge=0.0, le=24.0, description="inside it nothing is said")
 
 
-class TargetChanges(Target):
+class TargetTable(Target):
+    """`[target]`, with the word that a level or a boost which can hurt ears and speakers is meant."""
+
+    i_mean_it: bool = Field(
+        default=False,
+        description="a level above 0 or a boost above 24 dB is meant, though it can hurt ears and speakers",
+    )
+
+    def plain(self) -> Target:
+        """Return the target alone, as it is decided by and written down."""
+        return Target.model_validate(self.model_dump(exclude={"i_mean_it"}), context=ANY_WORDS)
+
+
+class TargetChanges(TargetTable):
     """The keys of `[target]` that one role or link changes. Keys that are not given stay."""
 
     def over(self, target: Target) -> Target:
-        """Give the target with the given keys changed; this record's own defaults mean nothing."""
-        return Target.model_validate(target.model_dump() | self.model_dump(exclude_unset=True), context=ANY_WORDS)
+        """Return the target with the given keys changed; this record's defaults are not used."""
+        changes = self.model_dump(exclude_unset=True, exclude={"i_mean_it"})
+        return Target.model_validate(target.model_dump() | changes, context=ANY_WORDS)
 
 
 class Role(Record):
@@ -132,6 +157,22 @@ class Link(Record):
     name: Text = Field(description="what the group is, in your words")
     match: Patterns = Field(description="patterns of stem names")
     target: TargetChanges = Field(TargetChanges(), description="keys of [target] that differ for this group")
+
+
+class Planned(Record):
+    """`[[planned]]`: a part that is not recorded yet, for the bus forecast only; as loud as a stem, or as a role."""
+
+    name: Text = Field(description="what the part will be, in your words")
+    like: Text | None = Field(None, description="the stem that it will be like, by its name")
+    role: Text | None = Field(None, description="the role that it will have")
+    count: int = Field(1, ge=1, le=64, description="how many of them")
+
+
+class Allow(Record):
+    """`[[allow]]`: a finding that is deliberate in some stems, whatever their role."""
+
+    code: Code = Field(description="finding code that is deliberate")
+    match: Patterns = Field(description="patterns of stem names")
 
 
 class Step(Record):
@@ -184,7 +225,7 @@ class Settings(Record):
 
     version: Literal[1] = Field(1, description="version of this file's layout")
     project: ProjectSettings = Field(ProjectSettings(), description="the song and its folders")
-    target: Target = Field(Target(), description="what a stem is brought to; a role may override any key")
+    target: TargetTable = Field(TargetTable(), description="what a stem is brought to; a role may override any key")
     recording: RecordingSettings = Field(RecordingSettings(), description="what a good take looks like")
     roles: Annotated[tuple[Role, ...], Field(strict=False)] = Field(
         (), alias="role", description="what stems are in the song; the first that matches wins"
@@ -192,11 +233,17 @@ class Settings(Record):
     links: Annotated[tuple[Link, ...], Field(strict=False)] = Field(
         (), alias="link", description="stems that share one trim"
     )
+    allowed: Annotated[tuple[Allow, ...], Field(strict=False)] = Field(
+        (), alias="allow", description="findings that are deliberate in some stems"
+    )
     steps: Annotated[tuple[Step, ...], Field(strict=False)] = Field(
         (), alias="step", description="processing before the trim, in order"
     )
     plugins: Annotated[tuple[Plugin, ...], Field(strict=False)] = Field(
         (), alias="plugin", description="plug-ins from files"
+    )
+    planned: Annotated[tuple[Planned, ...], Field(strict=False)] = Field(
+        (), description="parts that are not recorded yet, for the bus forecast"
     )
     copy_: CopySettings = Field(CopySettings(), alias="copy", description="name and encoding of the copies")
     bus: BusSettings = Field(BusSettings(), description="the forecast of the sum")

@@ -1,8 +1,8 @@
-"""Sidecars and ledger into tables that people and scripts read."""
+"""Tables, pages and notes from sidecars, ledger and the check of the set."""
 
 from stager.report.collect import collect, last_outcome_at, outcomes_of
 from stager.report.set_text import check_text
-from stager.report.tables import outcome_data, tables_are_newer, write_tables
+from stager.report.tables import REPORT_NAMES, outcome_data, tables_are_newer, write_tables
 from stager.report.terminal import (
     VERDICT_WORDS,
     Row,
@@ -16,6 +16,7 @@ from stager.report.terminal import (
 )
 
 __all__ = [
+    "REPORT_NAMES",
     "VERDICT_WORDS",
     "Row",
     "check_text",

@@ -1,19 +1,18 @@
-"""Gathers the outcome of every stem from the ledger and the sidecars."""
+"""Reads the outcome of every stem from the ledger and the sidecars."""
 
 import os
 from collections.abc import Iterator
 from datetime import datetime
 
-from stager.ledger import Entry, read_entries
 from stager.model import Outcome, Refused, Staged
-from stager.names import shown
-from stager.outbox import sidecar_of
 from stager.project import Project
-from stager.staging import LEDGER
+from stager.staging.ledger import LEDGER, Entry, read_entries
+from stager.staging.outbox import sidecar_of
+from stager.system.printable import shown
 
 
 def collect(project: Project) -> list[Outcome]:
-    """Give the last outcome of every stem, by name; needs no lock.
+    """Return the last outcome of every stem, by name; needs no lock.
 
     Raises:
         PlaceError: where the ledger can't be read.
@@ -22,7 +21,7 @@ def collect(project: Project) -> list[Outcome]:
 
 
 def outcomes_of(project: Project) -> Iterator[Outcome]:
-    """Give the same one after the other, so that thousands of sidecars are not in memory together.
+    """Yield the same one by one, so that thousands of sidecars are not in memory together.
 
     Raises:
         PlaceError: where the ledger can't be read.
@@ -33,7 +32,7 @@ def outcomes_of(project: Project) -> Iterator[Outcome]:
 
 
 def last_outcome_at(project: Project) -> datetime | None:
-    """Give when the last of them came to be, or None where there is none."""
+    """Return the time of the last outcome, or None without any."""
     times = (entry.at for entry in read_entries(project.state / LEDGER))
     return max(map(datetime.fromisoformat, times), default=None)
 

@@ -1,10 +1,11 @@
-"""`report.html`: one page for a song, whole in itself. Pure: records in, text out; the template is the only markup.
+"""`report.html`: one self-contained page for a song. Pure: records in, text out; the template is the only markup.
 
 Every name is escaped by the template engine, and the page's own policy lets nothing run or load but the style and the
 script that it carries, which are named by their hashes. Source: W3C, Content Security Policy Level 3, clause 6.7.3
 (hashes of inline style and script).
 """
 
+import os
 from base64 import b64encode
 from collections import Counter
 from collections.abc import Sequence
@@ -15,31 +16,34 @@ from typing import Any, Final
 
 from jinja2 import Environment, StrictUndefined
 
-from stager import __version__
 from stager.judge import first_lines
-from stager.judge.set_formats import clock
+from stager.judge.louder import SAFE_LISTENING, louder_caution
+from stager.judge.sentences import exact_clock
 from stager.model import Outcome, Sidecar, Verdict
 from stager.model.check import SetReport
-from stager.model.take import Take, TakeOutcome
-from stager.names import on_screen
+from stager.model.pairs import Kinship
+from stager.model.takes import Take, TakeOutcome
 from stager.project import Project
 from stager.report.html_bus import BusView, bus_view
+from stager.report.html_links import Links
 from stager.report.html_sources import Sources
 from stager.report.html_view import (
-    LOUDER_DB,
     REFUSED_WORD,
     WORDS,
     axis_of,
-    count_words,
     refused_of,
     staged_of,
     stem_views,
-    told_word,
+    verdict_word,
 )
-from stager.report.terminal import convention
+from stager.report.terminal import convention, taken_out_sentence
+from stager.system.printable import on_screen
+from stager.system.version import VERSION
 
 HTML_NAME: Final = "report.html"
 MOST_TAKES: Final = 10
+FIRST_CODES: Final = frozenset({"double_is_copy", "rate_differs", "start_differs", "same_peak_everywhere"})
+"""Findings of the set that belong among what to look at first."""
 NO_PICTURE: Final = "The check kept no picture of the bus over time."
 
 
@@ -62,13 +66,15 @@ class SetLine:
     word: str
     says: str
     to_copy: tuple[str, ...]
+    is_first: bool = False
 
 
 def page_text(project: Project, outcomes: Sequence[Outcome], sources: Sources, written_at: str) -> str:
-    """Give the page; the same records give the same page, `written_at` stands in it once."""
+    """Return the page; equal records make equal pages, but for `written_at`."""
     sidecars = staged_of(outcomes)
     axis = axis_of(sidecars)
-    stems = stem_views(sidecars, sources.overviews, axis)
+    links = Links(os.path.relpath(project.folder, project.outbox).replace(os.sep, "/"))
+    stems = stem_views(sidecars, sources.overviews, axis, links)
     bus = bus_view(sources.check.bus) if sources.check and sources.check.bus else None
     about = project.settings.project
     return _TEMPLATE.render(
@@ -87,10 +93,13 @@ def page_text(project: Project, outcomes: Sequence[Outcome], sources: Sources, w
         no_picture=NO_PICTURE,
         set_lines=set_lines(sources.check),
         balance=sources.check.balance.says if sources.check and sources.check.balance else "",
+        planned=sources.check.planned.says if sources.check and sources.check.planned else "",
         rough=sources.check.rough.says if sources.check and sources.check.rough else "",
         axis=axis,
         stems=stems,
-        first=[stem for stem in stems if stem.verdict != Verdict.USABLE.value and stem.told],
+        first=[stem for stem in stems if stem.verdict != Verdict.USABLE.value and stem.findings],
+        taken_out=[taken_out_sentence(each.stem, each.copy) for each in sources.taken_out],
+        first_set=[line for line in set_lines(sources.check) if line.is_first],
         takes=[take_view(take) for take in sources.takes[:MOST_TAKES]],
         conventions=conventions(sidecars, bus),
         versions=_versions(sidecars),
@@ -99,7 +108,7 @@ def page_text(project: Project, outcomes: Sequence[Outcome], sources: Sources, w
 
 
 def policy() -> str:
-    """Give the page's content security policy: nothing but its own style and script."""
+    """Return the page's content security policy: nothing but its own style and script."""
     return (
         f"default-src 'none'; style-src '{_hash(_STYLE)}'; script-src '{_hash(_SCRIPT)}'; "
         "base-uri 'none'; form-action 'none'"
@@ -107,24 +116,17 @@ def policy() -> str:
 
 
 def caution(sidecars: Sequence[Sidecar]) -> str:
-    """Say to turn monitors down, where a copy is much louder than its original; else nothing."""
-    louder = [sidecar.trim.gain_db for sidecar in sidecars if sidecar.trim.gain_db > LOUDER_DB]
-    if not louder:
-        return ""
-    copies = count_words(len(louder), "copy is", "copies are")
-    return (
-        f"{copies} more than {LOUDER_DB:g} dB louder than the original, by up to {max(louder):g} dB. Turn monitors and "
-        "headphones down before you first play them. For how much sound over how long is safe for your hearing, follow "
-        "the safe-listening guidance where you live, and ask a licensed audiologist where in doubt."
-    )
+    """Return the sentence that says to turn monitors down, where a copy is much louder than its original; else ""."""
+    text = louder_caution(sidecars)
+    return f"{text} {SAFE_LISTENING}" if text else ""
 
 
 def take_view(take: TakeOutcome) -> TakeView:
-    """Give what is shown of a take."""
+    """Return the line of a take."""
     if not isinstance(take, Take):
         return TakeView(take.take, "can't be judged", "refused", "", (take.says,))
     serious = [finding.says for finding in take.findings if finding.verdict is not Verdict.USABLE]
-    change = take.advice.input_change_db if take.advice else None
+    change = take.advice.clear_change_db if take.advice else None
     return TakeView(
         name=take.take,
         word=WORDS[take.verdict],
@@ -135,7 +137,7 @@ def take_view(take: TakeOutcome) -> TakeView:
 
 
 def conventions(sidecars: Sequence[Sidecar], bus: BusView | None) -> tuple[str, ...]:
-    """Say what every kind of number on the page means; only the kinds that are there."""
+    """Return what each kind of number on the page means; only the kinds that are there."""
     references = sorted({sidecar.levels.average_reference for sidecar in sidecars})
     rules = {sidecar.trim.target.rule for sidecar in sidecars}
     lines = (
@@ -155,30 +157,32 @@ def conventions(sidecars: Sequence[Sidecar], bus: BusView | None) -> tuple[str, 
 
 
 def _counts(sidecars: Sequence[Sidecar], refused: int) -> list[tuple[str, int]]:
-    """How many stems have which verdict, in the words of the page, best first."""
+    """Return how many stems have which verdict, in the words of the page, best first."""
     found = Counter(sidecar.verdict for sidecar in sidecars)
     return [*((word, found[verdict]) for verdict, word in WORDS.items()), (REFUSED_WORD, refused)]
 
 
 def set_lines(check: SetReport | None) -> list[SetLine]:
-    """Give what is said of the set: worst first, then doubles and proposed links; each thing once."""
+    """Return the sentences about the set: findings, worst first, then doubles and proposed links; each once."""
     if check is None:
         return []
-    facts = [*(double.says for double in check.doubles), *(link.says for link in check.links_proposed)]
+    apart = [double for double in check.doubles if double.kind is not Kinship.COPY]
+    facts = [*(double.says for double in apart), *(link.says for link in check.links_proposed)]
     known = {finding.says for finding in check.findings}
-    told = [*first_lines(check.findings), *((Verdict.USABLE, says) for says in facts if says not in known)]
-    return [SetLine(verdict.value, told_word(verdict), *_split(says)) for verdict, says in told]
+    lines = [*first_lines(check.findings), *((Verdict.USABLE, says) for says in facts if says not in known)]
+    first = {each.says for each in check.findings if each.code in FIRST_CODES and each.verdict is not Verdict.USABLE}
+    return [SetLine(verdict.value, verdict_word(verdict), *_split(says), says in first) for verdict, says in lines]
 
 
 def _split(says: str) -> tuple[str, tuple[str, ...]]:
-    """A sentence, and the lines under it that are to be copied into the project file."""
+    """Return a sentence, and the lines under it for the project file."""
     first, *rest = says.splitlines()
     return first, tuple(rest)
 
 
 def _versions(sidecars: Sequence[Sidecar]) -> str:
-    made = sorted({sidecar.stager.version for sidecar in sidecars} - {__version__})
-    return f"stager {__version__}{f'; some copies were made by {chr(44).join(made)}' if made else ''}"
+    made = sorted({sidecar.stager.version for sidecar in sidecars} - {VERSION})
+    return f"stager {VERSION}{f'; some copies were made by {chr(44).join(made)}' if made else ''}"
 
 
 def _hash(text: str) -> str:
@@ -186,7 +190,7 @@ def _hash(text: str) -> str:
 
 
 def _printable(value: Any) -> Any:  # noqa: ANN401 - whatever the template prints
-    r"""Let no control character onto the page: each stands as `\xNN`."""
+    r"""Return what the template prints with each control character as `\xNN`."""
     if isinstance(value, str) and not hasattr(value, "__html__") and not value.isprintable():
         return on_screen(value)
     return value
@@ -205,7 +209,7 @@ def _environment() -> Environment:
         finalize=_printable,
         keep_trailing_newline=True,
     )
-    made.filters["clock"] = clock
+    made.filters["clock"] = exact_clock
     return made
 
 

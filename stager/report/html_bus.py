@@ -1,9 +1,10 @@
-"""The bus on the page: what the sum of all copies does over time, in sentences and one picture. Pure."""
+"""The mix bus on the page: sentences and one picture of the sum of all copies over time. Pure."""
 
 from dataclasses import dataclass
 from typing import Final
 
-from stager.judge.set_formats import clock
+from stager.judge.bus import MONITORS_CAUTION, loudest_sentence
+from stager.judge.sentences import exact_clock
 from stager.model.bus import BusForecast
 from stager.report.html_pictures import HALF_HEIGHT, percent_of, tallest
 from stager.report.html_view import Wave, wave_of
@@ -31,7 +32,7 @@ class BusView:
 
 
 def bus_view(bus: BusForecast) -> BusView:
-    """Give all that is shown of the bus."""
+    """Return the view of the bus."""
     limit_linear = linear_from_db(bus.ceiling_dbtp)
     full_linear = HEADROOM * max(tallest(bus.overview), limit_linear)
     return BusView(
@@ -40,7 +41,7 @@ def bus_view(bus: BusForecast) -> BusView:
         wave=wave_of(bus.overview, full_linear),
         ceiling_y=round(HALF_HEIGHT * limit_linear / full_linear),
         at_percent=None if bus.at_s is None else percent_of(bus.at_s, bus.duration_s),
-        at="" if bus.at_s is None else clock(bus.at_s),
+        at="" if bus.at_s is None else exact_clock(bus.at_s),
     )
 
 
@@ -53,11 +54,12 @@ def _short(bus: BusForecast) -> str:
 def _sentences(bus: BusForecast) -> tuple[str, ...]:
     if bus.true_peak_dbtp is None:
         return ("The sum of all copies is silent.", *_left_out(bus))
-    where = f" at {clock(bus.at_s)}{f' on the {bus.side}' if bus.side else ''}" if bus.at_s is not None else ""
+    where = f" at {exact_clock(bus.at_s)}{f' on the {bus.side}' if bus.side else ''}" if bus.at_s is not None else ""
     ceiling = f"{_distance(bus.true_peak_dbtp, bus.ceiling_dbtp)} the bus ceiling of {bus.ceiling_dbtp:g} dBTP"
     level = figure(bus.true_peak_dbtp)
     peak = f"With every fader at unity, the sum of all copies peaks at {level} dBTP{where}, {ceiling}."
-    return tuple(filter(None, (peak, _offset(bus), _loudness(bus), _loudest(bus), *_left_out(bus))))
+    careful = MONITORS_CAUTION.strip() if bus.true_peak_dbtp > 0.0 else ""
+    return tuple(filter(None, (peak, careful, _offset(bus), _loudness(bus), _loudest(bus), *_left_out(bus))))
 
 
 def _distance(peak_dbtp: float, ceiling_dbtp: float) -> str:
@@ -68,7 +70,7 @@ def _distance(peak_dbtp: float, ceiling_dbtp: float) -> str:
 def _offset(bus: BusForecast) -> str:
     if not bus.uniform_offset_db or bus.uniform_offset_db > 0.0:
         return ""
-    return f"All trims lowered alike by {-bus.uniform_offset_db:g} dB would bring it under."
+    return f"Lower every stem by {-bus.uniform_offset_db:g} dB and it peaks there. This concerns the sum alone."
 
 
 def _loudness(bus: BusForecast) -> str:
@@ -76,8 +78,7 @@ def _loudness(bus: BusForecast) -> str:
 
 
 def _loudest(bus: BusForecast) -> str:
-    names = [f"{each.stem} ({100.0 * each.share:.0f} %)" for each in bus.loudest]
-    return f"Most of that peak comes from {', '.join(names)}." if names else ""
+    return loudest_sentence(bus) if bus.loudest else ""
 
 
 def _left_out(bus: BusForecast) -> tuple[str, ...]:

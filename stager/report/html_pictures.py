@@ -1,4 +1,4 @@
-"""Pictures as numbers: where a level, a place or an outline lies. Pure; the template draws them as inline SVG.
+"""Coordinates of levels, places and outlines. Pure; the template draws them as inline SVG.
 
 Places along a picture are in percent of its width, so that a picture fits any screen while its words keep their size.
 """
@@ -32,7 +32,7 @@ class Axis:
     high_db: float
 
     def at(self, level_db: float) -> float:
-        """Give where a level stands, in percent; one beyond an end stands at that end."""
+        """Return the position of a level in percent; one beyond an end is put at that end."""
         share = (level_db - self.low_db) / (self.high_db - self.low_db)
         return round(100.0 * min(1.0, max(0.0, share)), 2)
 
@@ -44,7 +44,7 @@ class Axis:
 
 
 def axis_for(levels_db: Iterable[float]) -> Axis:
-    """Give an axis that holds all these levels, and 0, with room at both ends."""
+    """Return an axis that holds all these levels, and 0, with room at both ends."""
     found = [max(LOWEST_DB, level) for level in levels_db]
     low = floor((min(found, default=-24.0) - ROOM_DB) / TICK_DB) * TICK_DB
     return Axis(float(min(low, -24)), max(0.0, max(found, default=0.0)) + ROOM_DB)
@@ -65,7 +65,7 @@ class Place:
 
 
 def places(finding: Finding, duration_s: float, first_number: int) -> tuple[Place, ...]:
-    """Give the places of a finding in order of time, those close together as one; the worst is always among them."""
+    """Return the places of a finding in order of time, those close together as one; the worst is always among them."""
     at_s = sorted({*finding.at_s, *([] if finding.worst_at_s is None else [finding.worst_at_s])})
     groups = _grouped(at_s, NEAR * duration_s)
     if len(groups) > MOST_PLACES:
@@ -78,17 +78,17 @@ def places(finding: Finding, duration_s: float, first_number: int) -> tuple[Plac
 
 
 def percent_of(at_s: float, duration_s: float) -> float:
-    """Give a place in percent of the length."""
+    """Return a place in percent of the length."""
     return round(100.0 * min(1.0, max(0.0, at_s / duration_s)), 2) if duration_s > 0.0 else 0.0
 
 
 def tallest(channels: Iterable[Pairs]) -> float:
-    """Give the largest sample of an overview, 1.0 at full scale; 0.0 for silence."""
+    """Return the largest sample of an overview, 1.0 at full scale; 0.0 for silence."""
     return max((max(-low, high) for channel in channels for low, high in channel), default=0.0)
 
 
 def lanes(channels: Sequence[Pairs], full_linear: float) -> tuple[str, ...]:
-    """Give an outline for each channel of one or two, or one for all of more; `full_linear` fills half the height."""
+    """Return an outline for each channel of one or two, or one for all of more; `full_linear` fills half the height."""
     if len(channels) > 2:
         channels = [
             tuple((min(low for low, _ in pair), max(high for _, high in pair)) for pair in zip(*channels, strict=True))
@@ -97,7 +97,7 @@ def lanes(channels: Sequence[Pairs], full_linear: float) -> tuple[str, ...]:
 
 
 def outline(pairs: Pairs, full_linear: float) -> str:
-    """Give the closed path around a waveform: x a column each, y from -100, `full_linear` up, to 100.
+    """Return the closed path around a waveform: x a column each, y from -100, `full_linear` up, to 100.
 
     Path data as in SVG 2, clause 9.3: after the first point every step is relative, since small numbers are short.
     """
@@ -113,12 +113,12 @@ def outline(pairs: Pairs, full_linear: float) -> str:
 
 
 def columns_of(pairs: Pairs) -> int:
-    """Give the width of an outline in its own units."""
+    """Return the width of an outline in its own units."""
     return max(1, len(_fewer(pairs)) - 1)
 
 
 def _fewer(pairs: Pairs) -> Pairs:
-    """As many stretches at most as an outline has columns; each keeps the extremes of those that it stands for."""
+    """Return at most as many stretches as an outline has columns, each with the extremes of those that it replaces."""
     size = max(1, -(-len(pairs) // COLUMNS))
     parts = (pairs[start : start + size] for start in range(0, len(pairs), size))
     return tuple((min(low for low, _ in part), max(high for _, high in part)) for part in parts)

@@ -1,21 +1,21 @@
-"""What the page is made of besides outcomes: the check of the set, the last takes, the overviews. No lock, no audio.
+"""What the page shows besides outcomes: the check of the set, the last takes, the overviews. No lock, no audio.
 
-Each is there or it isn't: a file of ours that is missing, damaged, or from another version is left out, and the page
-says so.
+A file that is missing, damaged, or from another version is left out, and the page says so.
 """
 
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from stager.files import read_whole
-from stager.ledger import read_entries
 from stager.model import Record
 from stager.model.bus import Pairs
 from stager.model.check import SetReport
-from stager.model.take import TakeOutcome
+from stager.model.takes import TakeOutcome
 from stager.project import Project
-from stager.staging import LEDGER, OVERVIEWS, overview_name
+from stager.staging.ledger import LEDGER, read_entries
+from stager.staging.publish import OVERVIEWS, overview_name
+from stager.staging.taken_out import TakenOut, taken_out
+from stager.system.files import read_whole
 
 CHECK_NAME: Final = "check.json"
 TAKES_NAME: Final = "takes.json"
@@ -44,20 +44,24 @@ class Sources:
     check_says: str
     takes: tuple[TakeOutcome, ...]
     overviews: dict[str, Overview]
+    taken_out: tuple[TakenOut, ...] = ()
 
 
-def read_sources(project: Project, state: str | None, most_takes: int) -> Sources:
-    """Read what lies in the project's own folder; `state` names the stems' state now, as a check does, None: not known.
+def read_sources(project: Project, state: str | None, most_takes: int, check: SetReport | None = None) -> Sources:
+    """Read them from the project's own folder; `state` is the digest of the stems now, as in a check, None: not known.
+
+    `check` is one made just now, in place of the last one.
 
     Raises:
         PlaceError: where the ledger can't be read.
     """
-    check, says = read_check(project.state / CHECK_NAME, state)
-    return Sources(check, says, read_takes(project.state / TAKES_NAME, most_takes), read_overviews(project))
+    found, says = (check, "") if check else read_check(project.state / CHECK_NAME, state)
+    takes = read_takes(project.state / TAKES_NAME, most_takes)
+    return Sources(found, says, takes, read_overviews(project), taken_out(project))
 
 
 def read_check(place: Path, state: str | None) -> tuple[SetReport | None, str]:
-    """Read the last check of the set, and say what is to be known of it: that there is none, or that it is old."""
+    """Return the last check of the set, and a sentence where there is none or it is out of date."""
     text = read_whole(place)
     if text is None:
         return None, UNCHECKED
@@ -73,7 +77,7 @@ def read_check(place: Path, state: str | None) -> tuple[SetReport | None, str]:
 
 
 def read_takes(place: Path, most: int) -> tuple[TakeOutcome, ...]:
-    """Give the last takes, newest first; nothing where none were judged."""
+    """Return the last takes, newest first; nothing where none were judged."""
     try:
         found = _TakesFile.model_validate_json(read_whole(place) or b"", extra="ignore").takes
     except ValueError:
@@ -82,7 +86,7 @@ def read_takes(place: Path, most: int) -> tuple[TakeOutcome, ...]:
 
 
 def read_overviews(project: Project) -> dict[str, Overview]:
-    """Give the picture of every stem that has one, by stem."""
+    """Return the picture of every stem that has one, by stem."""
     folder = project.state / OVERVIEWS
     found = {entry.stem: _overview(folder / overview_name(entry.key)) for entry in read_entries(project.state / LEDGER)}
     return {stem: overview for stem, overview in found.items() if overview}

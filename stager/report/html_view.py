@@ -1,12 +1,14 @@
-"""What stands on the page, in words and places, before any markup: the template only lays it out. Pure."""
+"""The words and coordinates of the page before any markup; the template only lays them out. Pure."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from stager.judge.set_formats import clock, depth_words
+from stager.judge.sentences import exact_clock
+from stager.judge.set_formats import depth_words
 from stager.model import Finding, Outcome, Refused, Sidecar, Staged, Target, Verdict
 from stager.model.bus import Pairs
+from stager.report.html_links import Links
 from stager.report.html_pictures import Axis, Place, axis_for, columns_of, lanes, places, tallest
 from stager.report.html_sources import Overview
 from stager.report.notes import CHANNEL_WORDS
@@ -14,9 +16,9 @@ from stager.report.terminal import exact_gain, figure
 from stager.units import db_from_linear
 
 WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "listen", Verdict.PLAY_AGAIN: "play again"}
+MOST_UNFOLDED: Final = 12
+"""Stems up to which all are shown unfolded; of more only those to listen to (own figure: some screens of a phone)."""
 REFUSED_WORD: Final = "refused"
-LOUDER_DB: Final = 6.0
-"""A copy that is louder by more than this asks for the caution (own figure: half again as loud, and more)."""
 FIGURES: Final[dict[str, tuple[str, str]]] = {
     "average": ("average", "dBFS"),
     "loudness": ("loudness", "LUFS"),
@@ -29,7 +31,7 @@ FIGURES: Final[dict[str, tuple[str, str]]] = {
 
 @dataclass(frozen=True)
 class LevelMarks:
-    """Where a stem's levels stand on the axis, in percent; None where there is none. `says` is all of it in words."""
+    """The positions of a stem's levels on the axis, in percent; None where there is none. `says` has them in words."""
 
     before: float | None
     after: float | None
@@ -51,7 +53,7 @@ class Wave:
 
 
 @dataclass(frozen=True)
-class Told:
+class FindingView:
     """A finding: its verdict's word, its sentence, its places, and how many of them are listed where not all are."""
 
     verdict: str
@@ -63,7 +65,11 @@ class Told:
 
 @dataclass(frozen=True)
 class StemView:
-    """One stem with all that is shown of it; `number` names it inside the page."""
+    """One stem as the page shows it; `number` identifies it inside the page.
+
+    `away_db` is how far from its target the copy is, beyond the tolerance; `is_open` where the page shows it unfolded.
+    The links lead from the page to the files, empty where a name can't be one.
+    """
 
     number: int
     name: str
@@ -74,8 +80,12 @@ class StemView:
     trim: str
     restore: str
     levels: LevelMarks
+    away_db: float
+    is_open: bool
+    original_href: str
+    copy_href: str
     wave: Wave | None
-    told: tuple[Told, ...]
+    findings: tuple[FindingView, ...]
     notes: tuple[str, ...]
 
 
@@ -89,29 +99,54 @@ class RefusedView:
 
 
 def staged_of(outcomes: Iterable[Outcome]) -> list[Sidecar]:
-    """Give the sidecars of staged stems: what needs attention first, then by name."""
+    """Return the sidecars of staged stems by verdict, worst first, then by distance from the target, then by name."""
     found = [outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged)]
-    return sorted(found, key=lambda sidecar: (-sidecar.verdict.severity, sidecar.stem))
+    return sorted(found, key=lambda sidecar: (-sidecar.verdict.severity, -away_db(sidecar), sidecar.stem))
 
 
 def refused_of(outcomes: Iterable[Outcome]) -> list[RefusedView]:
-    """Give the refused stems by name; a sentence that begins with the name leaves it out."""
+    """Return the refused stems by name."""
     refused = sorted((o for o in outcomes if isinstance(o, Refused)), key=lambda outcome: outcome.stem)
-    return [RefusedView(each.stem, each.refused, each.says.removeprefix(f"{each.stem}: ")) for each in refused]
+    return [RefusedView(each.stem, each.refused, each.says) for each in refused]
 
 
 def axis_of(sidecars: Iterable[Sidecar]) -> Axis:
-    """Give the axis on which all these stems have their place."""
+    """Return the axis that holds the levels of all these stems."""
     return axis_for(level for sidecar in sidecars for level in _levels(sidecar) if level is not None)
 
 
-def stem_views(sidecars: Sequence[Sidecar], overviews: Mapping[str, Overview], axis: Axis) -> list[StemView]:
-    """Give what is shown of each stem, in this order."""
-    return [stem_view(number, each, overviews.get(each.stem), axis) for number, each in enumerate(sidecars, 1)]
+def stem_views(
+    sidecars: Sequence[Sidecar], overviews: Mapping[str, Overview], axis: Axis, links: Links
+) -> list[StemView]:
+    """Return the view of each stem, in this order; all waveforms have one scale."""
+    shown = [overviews[each.stem].channels for each in sidecars if each.stem in overviews]
+    full_linear = max(map(tallest, shown), default=0.0)
+    unfold = len(sidecars) <= MOST_UNFOLDED
+    return [
+        stem_view(number, each, overviews.get(each.stem), axis, links, full_linear, unfold=unfold)
+        for number, each in enumerate(sidecars, 1)
+    ]
 
 
-def stem_view(number: int, sidecar: Sidecar, overview: Overview | None, axis: Axis) -> StemView:
-    """Give what is shown of one stem."""
+def away_db(sidecar: Sidecar) -> float:
+    """Return how far a copy is from its target beyond the tolerance; 0 where there is no target or no level."""
+    after, target = _figures(sidecar)[1], sidecar.trim.target
+    if after is None or not _aims(target):
+        return 0.0
+    return max(0.0, round(abs(after - target.level_db) - target.tolerance_db, 1))
+
+
+def stem_view(
+    number: int,
+    sidecar: Sidecar,
+    overview: Overview | None,
+    axis: Axis,
+    links: Links,
+    full_linear: float,
+    *,
+    unfold: bool,
+) -> StemView:
+    """Return the view of one stem."""
     trim = sidecar.trim
     return StemView(
         number=number,
@@ -123,34 +158,38 @@ def stem_view(number: int, sidecar: Sidecar, overview: Overview | None, axis: Ax
         trim=exact_gain(trim.gain_db),
         restore=exact_gain(trim.restore_fader_db),
         levels=_marks(sidecar, axis),
-        wave=wave_of(overview.channels) if overview else None,
-        told=_all_told(sidecar.findings, sidecar.source.duration_s),
+        away_db=away_db(sidecar),
+        is_open=unfold or sidecar.verdict is not Verdict.USABLE,
+        original_href=links.to(sidecar.source.path),
+        copy_href=links.to(sidecar.copy_.path) if sidecar.copy_ else "",
+        wave=wave_of(overview.channels, full_linear) if overview else None,
+        findings=_finding_views(sidecar.findings, sidecar.source.duration_s),
         notes=_notes(sidecar),
     )
 
 
 def wave_of(channels: Sequence[Pairs], full_linear: float | None = None) -> Wave | None:
-    """Give the picture of an overview, as tall as its largest sample or as `full_linear`; None where it is empty."""
+    """Return the picture of an overview, as tall as its largest sample or as `full_linear`; None where it is empty."""
     if not channels or not channels[0]:
         return None
     largest = tallest(channels)
     level = db_from_linear(largest)
-    says = f"full height is {figure(level)} dBFS" if level is not None else "nothing but silence"
+    says = f"highest sample {figure(level)} dBFS" if level is not None else "nothing but silence"
     return Wave(lanes(channels, full_linear or largest), columns_of(channels[0]), says)
 
 
-def told_word(verdict: Verdict) -> str:
-    """Give the word before a sentence: a fact that asks for nothing is "to know"."""
+def verdict_word(verdict: Verdict) -> str:
+    """Return the word before a sentence."""
     return "to know" if verdict is Verdict.USABLE else WORDS[verdict]
 
 
 def count_words(count: int, one: str, many: str) -> str:
-    """Give a number with its noun."""
+    """Return a number with its noun."""
     return f"{count} {one if count == 1 else many}"
 
 
 def _figures(sidecar: Sidecar) -> tuple[float | None, float | None]:
-    """The figure that the rule works on, before and after; measured on the copy where the copy's log has it."""
+    """Return the figure that the rule works on, before and after; measured on the copy where its sidecar has it."""
     levels, trim, made = sidecar.levels, sidecar.trim, sidecar.copy_
     if trim.target.rule in {"average", "leave"} or trim.target.rule not in FIGURES:
         return levels.average_dbfs, made.average_dbfs if made else trim.predicted_average_dbfs
@@ -161,7 +200,7 @@ def _figures(sidecar: Sidecar) -> tuple[float | None, float | None]:
 
 
 def _aims(target: Target) -> bool:
-    """Whether a level is aimed at: not where a stem is left as it is, or a plug-in's rule decides."""
+    """Return whether there is a target level: not under `leave`, nor where a plug-in's rule decides."""
     return target.rule in FIGURES and target.rule != "leave"
 
 
@@ -220,7 +259,7 @@ def _facts(sidecar: Sidecar) -> tuple[str, ...]:
         CHANNEL_WORDS.get(source.channels, f"{source.channels} channels"),
         f"{source.sample_rate_hz / 1000:g} kHz",
         depth_words(source.encoding, 8 * source.encoding.sample_bytes),
-        clock(source.duration_s),
+        exact_clock(source.duration_s),
         *([f"bounce {sidecar.version}"] if sidecar.version > 1 else []),
     )
 
@@ -236,17 +275,19 @@ def _notes(sidecar: Sidecar) -> tuple[str, ...]:
 
 
 def _listed(finding: Finding) -> str:
-    """Logs keep the first places of a finding and the worst: say so where there are more."""
+    """Return a note where there are more places than the sidecar lists: the first ones and the worst."""
     if not finding.at_s or finding.count <= len(finding.at_s):
         return ""
     return f"the first {len(finding.at_s)} of {finding.count} places, and the worst"
 
 
-def _all_told(findings: Sequence[Finding], duration_s: float) -> tuple[Told, ...]:
-    told: list[Told] = []
+def _finding_views(findings: Sequence[Finding], duration_s: float) -> tuple[FindingView, ...]:
+    views: list[FindingView] = []
     number = 1
     for finding in sorted(findings, key=lambda finding: -finding.verdict.severity):
         found = places(finding, duration_s, number)
         number += len(found)
-        told.append(Told(finding.verdict.value, told_word(finding.verdict), finding.says, found, _listed(finding)))
-    return tuple(told)
+        views.append(
+            FindingView(finding.verdict.value, verdict_word(finding.verdict), finding.says, found, _listed(finding))
+        )
+    return tuple(views)

@@ -10,20 +10,17 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
 
-from stager.judge.set_formats import clock, depth_words
+from stager.judge.louder import SAFE_LISTENING, louder_caution
+from stager.judge.sentences import exact_clock
+from stager.judge.set_formats import depth_words
 from stager.model import Refused, Sidecar, Verdict
-from stager.names import on_screen
 from stager.report.terminal import VERDICT_WORDS, convention, figure
+from stager.system.printable import on_screen
 
 NOTES_NAME: Final = "notes.md"
 SPECIAL: Final = re.compile(r"[\\`*\[\]<&|~$#]|(?<![^\W_])_|_(?![^\W_])|(?<=www)\.|:(?=//)", re.IGNORECASE)
 """What Markdown may take for markup inside a line; an underscore between letters, or a lone colon, is none."""
 CHANNEL_WORDS: Final = {1: "mono", 2: "stereo"}
-CAUTION: Final = (
-    "> **Caution.** Stems here are up to {:.1f} dB louder than they were. Turn monitors and headphones down before you "
-    "first play them. For how much sound over how long is safe for your hearing, follow the safe-listening guidance "
-    "where you live, and ask a licensed audiologist where in doubt."
-)
 
 
 @dataclass(frozen=True)
@@ -41,7 +38,7 @@ class Notes:
     """All that goes on the page.
 
     `starts_s` has the time stamp of each stem that has one, in s; `lines` are sentences about the set with their
-    verdicts, as `stager.judge.handover.first_lines` gives them.
+    verdicts, from `stager.judge.handover.first_lines`.
     """
 
     song: Song
@@ -49,10 +46,11 @@ class Notes:
     starts_s: Mapping[str, Fraction] = field(default_factory=dict)
     refused: Sequence[Refused] = ()
     lines: Sequence[tuple[Verdict, str]] = ()
+    taken_out: Sequence[str] = ()
 
 
 def notes_text(notes: Notes) -> str:
-    """Give the page as Markdown, with a newline at its end."""
+    """Return the page as Markdown, with a newline at its end."""
     parts = [
         f"# {escaped(notes.song.name)}: notes for the mix",
         _about(notes.song),
@@ -63,6 +61,7 @@ def notes_text(notes: Notes) -> str:
         _section(
             "To know before mixing", [f"**{VERDICT_WORDS[verdict]}:** {escaped(says)}" for verdict, says in notes.lines]
         ),
+        _section("Taken out", list(map(escaped, notes.taken_out))),
         _section("Not among them", [_refusal(each) for each in notes.refused]),
         _conventions(notes),
         _caution(notes.sidecars),
@@ -71,7 +70,7 @@ def notes_text(notes: Notes) -> str:
 
 
 def escaped(text: str) -> str:
-    r"""Give a text that Markdown shows as it is, inside a line; control characters stand as `\xNN`."""
+    r"""Return a text that Markdown shows as it is, inside a line; control characters become `\xNN`."""
     return SPECIAL.sub(r"\\\g<0>", on_screen(text))
 
 
@@ -112,8 +111,8 @@ def _row(sidecar: Sidecar, start: Fraction | None, first: Fraction | None) -> li
         escaped(_name(sidecar)),
         ", ".join(what),
         CHANNEL_WORDS.get(source.channels, str(source.channels)),
-        clock(source.duration_s),
-        clock(float(start - first)) if start is not None and first is not None else "-",
+        exact_clock(source.duration_s),
+        exact_clock(float(start - first)) if start is not None and first is not None else "-",
         figure(average),
         _exact(trim.gain_db),
         _exact(trim.restore_fader_db),
@@ -139,9 +138,7 @@ def _balance(sidecars: Sequence[Sidecar]) -> str:
 
 
 def _refusal(refused: Refused) -> str:
-    name = refused.stem.rpartition("/")[2]
-    says = refused.says.removeprefix(f"{refused.stem}: ").removeprefix(f"{name}: ")
-    return f"**{escaped(refused.stem)}:** {escaped(says)}"
+    return f"**{escaped(refused.stem)}** ({escaped(refused.refused)}): {escaped(refused.says)}"
 
 
 def _section(title: str, lines: Sequence[str]) -> str:
@@ -159,5 +156,5 @@ def _conventions(notes: Notes) -> str:
 
 
 def _caution(sidecars: Sequence[Sidecar]) -> str:
-    most_db = max((sidecar.trim.gain_db for sidecar in sidecars), default=0.0)
-    return CAUTION.format(most_db) if most_db > 0.0 else ""
+    text = louder_caution(sidecars)
+    return f"> **Caution.** {escaped(text)} {SAFE_LISTENING}" if text else ""

@@ -1,4 +1,4 @@
-"""What `check` found of a set, as a page for a terminal: at most ten lines of findings, worst first, then the bus."""
+"""The report of `check` for a terminal: at most ten lines of findings, worst first, then the bus."""
 
 import textwrap
 from collections.abc import Iterator
@@ -6,27 +6,30 @@ from typing import Final
 
 from stager.judge import first_lines
 from stager.judge.bus import bus_sentences
+from stager.judge.handover import MOST_LINES
 from stager.model import Verdict
 from stager.model.check import SetReport
 from stager.model.pairs import Kinship
-from stager.names import on_screen
-from stager.report.terminal import VERDICT_WORDS, WIDTH
+from stager.report.terminal import VERDICT_WORDS, WIDTH, taken_out_sentence
+from stager.system.printable import on_screen
 
 INDENT: Final = "  "
 MARGIN: Final = " " * 13
 
 
-def check_text(found: SetReport) -> str:
-    """Give the page."""
-    return "\n".join(_lines(found))
+def check_text(found: SetReport, *, everything: bool = False) -> str:
+    """Return the report as text."""
+    return "\n".join(_lines(found, len(found.findings) if everything else MOST_LINES))
 
 
-def _lines(found: SetReport) -> Iterator[str]:
+def _lines(found: SetReport, most: int) -> Iterator[str]:
     count = "1 stem" if found.stems == 1 else f"{found.stems} stems"
     yield on_screen(f"{found.project}: {count}, the set as a whole: {VERDICT_WORDS[found.verdict]}")
     for refused in found.refused:
         yield from _wrapped("REFUSED", refused.says)
-    for verdict, says in first_lines(found.findings):
+    for each in found.taken_out:
+        yield from _wrapped("taken out", taken_out_sentence(each.stem, each.copy_path))
+    for verdict, says in first_lines(found.findings, most):
         yield from _wrapped(VERDICT_WORDS[verdict] if verdict is not Verdict.USABLE else "to know", says)
     if not found.findings:
         yield from _wrapped("nothing", "One rate, one depth, one start, names that say what they are: it can be sent.")
@@ -61,7 +64,7 @@ def _bus(found: SetReport) -> Iterator[str]:
     if found.bus is None:
         return
     yield from ("", "the mix bus, all copies at unity faders")
-    others = [part.says for part in (found.room, found.balance, found.rough) if part]
+    others = [part.says for part in (found.room, found.planned, found.balance, found.rough) if part]
     for says in (*bus_sentences(found.bus), *others):
         yield from _wrapped("", says)
 

@@ -8,19 +8,19 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any, Final
 
-from stager.errors import PlaceRefused
-from stager.files import write_pieces, write_whole
 from stager.model import Outcome, Refused, Sidecar
-from stager.names import shown
 from stager.project import Project
+from stager.staging.documents import Document, documents, write_document
 
 JSON_NAME: Final = "report.json"
 CSV_NAME: Final = "report.csv"
+REPORT_NAMES: Final = (JSON_NAME, CSV_NAME, "report.html", "notes.md")
+"""All that `report` writes; the tables first."""
 REPORT_SCHEMA: Final = "stager/report/1"
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What makes a spreadsheet take a text for a formula; the last four are the full-width forms of the first."""
 EXACT: Final = frozenset({"trim_db", "restore_fader_db"})
-"""Gains that somebody will type into a fader: with all the places that their step has, so that they undo each other."""
+"""Gains to be typed into a fader: with all decimals of their step, so that trim and fader cancel."""
 
 COLUMNS: Final = (
     "stem",
@@ -43,36 +43,32 @@ COLUMNS: Final = (
 
 
 def outcome_data(outcome: Outcome) -> dict[str, Any]:
-    """Give an outcome as it stands in every JSON document: a sidecar, or a refusal."""
+    """Return an outcome as every JSON document has it: a sidecar, or a refusal."""
     if isinstance(outcome, Refused):
         return outcome.to_data()
     return outcome.sidecar.model_dump(mode="json", by_alias=True)
 
 
-def write_tables(project: Project, outcomes: Iterable[Outcome]) -> None:
-    """Write both tables into the outbox; the outcomes need not be in memory together.
+def write_tables(project: Project, outcomes: Iterable[Outcome]) -> list[Document]:
+    """Write both tables into the outbox and return where; the outcomes need not be in memory together.
 
     Raises:
         PlaceError: where it can't be written.
     """
-    if project.outbox.resolve() != project.outbox:
-        raise PlaceRefused(
-            f"{shown(project.outbox)}: expected the outbox, found a link to {shown(project.outbox.resolve())}"
-        )
     text = io.StringIO()
     table = csv.DictWriter(text, COLUMNS, restval="")
     table.writeheader()
-    write_pieces(project.outbox / JSON_NAME, _json(project.name, _into(table, outcomes)))
-    write_whole(project.outbox / CSV_NAME, text.getvalue().encode())
+    first = write_document(project, JSON_NAME, _json(project.name, _into(table, outcomes)))
+    return [first, write_document(project, CSV_NAME, [text.getvalue().encode()])]
 
 
 def tables_are_newer(project: Project, than: datetime | None) -> bool:
-    """Say whether both tables are there, and were written after this time."""
+    """Return whether both tables exist, and were written after this time."""
     try:
-        oldest_s = min((project.outbox / name).stat().st_mtime for name in (JSON_NAME, CSV_NAME))
+        written_s = [table.path.stat().st_mtime for table in documents(project, (JSON_NAME, CSV_NAME))]
     except OSError:
         return False
-    return than is None or oldest_s > than.timestamp()
+    return len(written_s) == len((JSON_NAME, CSV_NAME)) and (than is None or min(written_s) > than.timestamp())
 
 
 def _json(name: str, outcomes: Iterable[Outcome]) -> Iterator[bytes]:
@@ -87,7 +83,7 @@ def _json(name: str, outcomes: Iterable[Outcome]) -> Iterator[bytes]:
 
 
 def _into(table: "csv.DictWriter[str]", outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
-    """Pass outcomes on, each noted in the other table."""
+    """Yield the outcomes, each written as a row of the table on the way."""
     for outcome in outcomes:
         row = _refused_row(outcome) if isinstance(outcome, Refused) else _row(outcome.sidecar)
         table.writerow({column: _exact(value) if column in EXACT else _cell(value) for column, value in row.items()})

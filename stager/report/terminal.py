@@ -9,8 +9,8 @@ from rich.cells import cell_len, set_cell_size
 
 from stager.judge import moved
 from stager.model import Outcome, Reference, Refused, Staged, Verdict
-from stager.model.take import RefusedTake, TakeOutcome
-from stager.names import on_screen
+from stager.model.takes import RefusedTake, TakeOutcome
+from stager.system.printable import on_screen
 
 WIDTH: Final = 80
 INDENT: Final = " " * 4
@@ -27,10 +27,9 @@ class Row:
 
 
 def outcome_line(outcome: Outcome) -> str:
-    """Give one calm line about a stem."""
+    """Return one line about a stem."""
     if isinstance(outcome, Refused):
-        says = outcome.says if outcome.says.startswith(outcome.stem) else f"{outcome.stem}: {outcome.says}"
-        return f"refused {says}"
+        return f"refused {outcome.stem}, {outcome.refused}: {outcome.says}"
     sidecar = outcome.sidecar
     what = moved(sidecar.trim.gain_db)
     verdict = "" if sidecar.verdict is Verdict.USABLE else f"; {VERDICT_WORDS[sidecar.verdict]}"
@@ -38,24 +37,29 @@ def outcome_line(outcome: Outcome) -> str:
 
 
 def take_lines(take: TakeOutcome) -> list[str]:
-    """Give a take's verdict and what to do with the input, in calm lines."""
+    """Return the lines about a take: its verdict, and what to do with the input."""
     if isinstance(take, RefusedTake):
         return [f"take {take.take}: can't be judged: {take.says}"]
-    change = f", input {take.advice.input_change_db:+d} dB" if take.advice and take.advice.input_change_db else ""
+    change = f", input {take.advice.input_change_db:+d} dB" if take.advice and take.advice.clear_change_db else ""
     lines = [f"take {take.take}: {VERDICT_WORDS[take.verdict]}{change}"]
     lines += [f"  {finding.says}" for finding in take.findings if finding.verdict is take.verdict is not Verdict.USABLE]
     return [*lines, *([f"  {take.advice.says}"] if take.advice else [])]
 
 
 def gone_line(stems: Sequence[str]) -> str:
-    """Say that stems are no longer in the inbox."""
+    """Return the line that says which stems were taken out of the inbox."""
     more = f" and {len(stems) - MOST_NAMED} more" if len(stems) > MOST_NAMED else ""
     stay = "its copy stays" if len(stems) == 1 else "their copies stay"
     return f"taken out of the inbox: {', '.join(stems[:MOST_NAMED])}{more}; {stay}"
 
 
+def taken_out_sentence(stem: str, copy_path: str) -> str:
+    """Return the sentence about a stem without an original."""
+    return f"{stem} is no longer in the inbox. If that is meant, remove its copy: {copy_path}"
+
+
 def outcomes_text(outcomes: Sequence[Outcome]) -> str:
-    """Give the table of a batch: a line of figures a stem, its reason under it; what needs attention comes first."""
+    """Return the table of a batch: one line of figures for each stem, its reason below; what needs attention first."""
     rows = [_outcome_row(outcome) for outcome in sorted(outcomes, key=_attention)]
     table = rows_text(("stem", "role", "average", "peak", "trim"), rows, left=2)
     references = sorted({o.sidecar.levels.average_reference for o in outcomes if isinstance(o, Staged)})
@@ -68,7 +72,7 @@ def outcomes_text(outcomes: Sequence[Outcome]) -> str:
 
 
 def rows_text(columns: Sequence[str], rows: Sequence[Row], *, left: int) -> str:
-    """Give rows under their columns: the first takes what room there is, the first `left` stand to the left."""
+    """Return rows under their columns: the first is as wide as there is room, the first `left` are left-aligned."""
     cells = [tuple(columns), *(row.cells for row in rows)]
     widths = [max(cell_len(on_screen(line[i])) for line in cells) for i in range(len(columns))]
     widths[0] = min(widths[0], WIDTH - sum(widths[1:]) - 2 * (len(columns) - 1))
@@ -82,12 +86,12 @@ def rows_text(columns: Sequence[str], rows: Sequence[Row], *, left: int) -> str:
 
 
 def convention(reference: Reference) -> str:
-    """Say which signal's RMS reads 0 dBFS."""
+    """Return which signal's RMS reads 0 dBFS."""
     return "AES17: a full-scale sine reads 0" if reference == "sine" else "a full-scale square reads 0"
 
 
 def figure(value: float | None, places: int = 1, *, signed: bool = False) -> str:
-    """Give a level as it is printed; a dash for silence."""
+    """Return a level as it is printed; a dash for silence."""
     if value is None:
         return "-"
     rounded = round(value, places) + 0.0  # no minus before nothing
@@ -95,7 +99,7 @@ def figure(value: float | None, places: int = 1, *, signed: bool = False) -> str
 
 
 def exact_gain(gain_db: float) -> str:
-    """Give a gain with its sign and all the places that its step has, one at least; 0 has no sign."""
+    """Return a gain with its sign and all decimals of its step, one at least; 0 has no sign."""
     text = f"{gain_db:+.10g}" if gain_db else "0"
     return text if "." in text else f"{text}.0"
 

@@ -7,23 +7,29 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from stager.files import read_whole
-from stager.ledger import Entry
 from stager.model import Sidecar
-from stager.names import shown
-from stager.outbox import SIDECAR_SUFFIX, sidecar_of, sidecar_place
 from stager.project import Project
+from stager.staging.ledger import Entry
+from stager.staging.outbox import listed_copies, sidecar_of, sidecar_place
+from stager.staging.ownership import is_anothers, named_in
+from stager.system.files import read_whole
+from stager.system.printable import shown
 
 MOST_BOOST_DB: Final = 60.01
 """A project file allows 60 dB (`max_boost_db`); the rest is grace for the rounding to steps."""
 SCHEMA_PREFIX: Final = "stager/sidecar/"
 
 
-def described_in(outbox: Path) -> Iterator[Path]:
-    """Give the copies that the sidecars below this folder belong to, those of damaged sidecars too."""
-    for place in outbox.rglob(f"?*{SIDECAR_SUFFIX}"):
-        copy = place.with_name(place.name.removesuffix(SIDECAR_SUFFIX))
-        if sidecar_of(copy) is not None or (copy.is_file() and _was_ours(place)):
+def described_in(project: Project) -> Iterator[Path]:
+    """Yield the copies that the sidecars in the outbox belong to, those of damaged sidecars too.
+
+    Those of another project that is there, and shares the outbox, are for that one to prove.
+    """
+    for copy in listed_copies(project.outbox):
+        sidecar = sidecar_of(copy)
+        if sidecar is not None and is_anothers(project, copy.parent, named_in(sidecar)):
+            continue
+        if sidecar is not None or (copy.is_file() and _was_ours(sidecar_place(copy))):
             yield copy
 
 
@@ -37,7 +43,7 @@ def _was_ours(place: Path) -> bool:
 
 
 def without_sidecar(copy: Path, entry: Entry | None) -> str:
-    """Say what is missing of a copy that has no sidecar, or one that can't be read, and what will mend it."""
+    """Return what is missing of a copy that has no sidecar, or one that can't be read, and what will mend it."""
     if os.path.lexists(sidecar_place(copy)):
         lacks = "its sidecar can't be read as one: edited or damaged since"
     else:
@@ -47,7 +53,7 @@ def without_sidecar(copy: Path, entry: Entry | None) -> str:
 
 
 def original_of(project: Project, sidecar: Sidecar, entry: Entry | None) -> Path | None:
-    """Give the place of a copy's original, by the ledger or else by its sidecar; None where that names no path."""
+    """Return the place of a copy's original, by the ledger or else by its sidecar; None where that names no path."""
     if entry is not None:
         return project.inbox / os.fsdecode(entry.key)
     raw = _bytes_of(sidecar.source.path_bytes) if sidecar.source.path_bytes else sidecar.source.path.encode()
@@ -55,7 +61,7 @@ def original_of(project: Project, sidecar: Sidecar, entry: Entry | None) -> Path
 
 
 def staged_at_s(sidecar: Sidecar) -> float | None:
-    """Give when a copy was staged, in seconds since 1970; None where its sidecar says no date."""
+    """Return when a copy was staged, in seconds since 1970; None where its sidecar says no date."""
     try:
         return datetime.fromisoformat(sidecar.staged_at).timestamp()
     except (ValueError, OverflowError, OSError):
@@ -73,7 +79,7 @@ def impossible_claims(sidecar: Sidecar) -> Iterator[str]:
 
 
 def is_possible_gain(sidecar: Sidecar) -> bool:
-    """Say whether a trim can be what this sidecar says."""
+    """Return whether a trim can be what this sidecar says."""
     return sidecar.trim.gain_db <= MOST_BOOST_DB
 
 

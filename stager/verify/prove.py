@@ -7,18 +7,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from stager.apply import history_words, needs_rounding
+from stager.analysis.level_panel import LevelPanel
 from stager.containers import AudioFile, Gain, chunk_differences, open_audio, rescaled, start_frames
-from stager.errors import StemError
-from stager.files import sha256_of
-from stager.ledger import Entry, read_entries
-from stager.meters import LevelPanel, silence_meter
+from stager.detectors import silence_meter
+from stager.errors import InternalError, StemError, internal_errors
+from stager.meters import EqualChannelsMeter
 from stager.model import CopyInfo, Sidecar, StreamInfo
-from stager.names import shown
-from stager.outbox import sidecar_of
+from stager.model.runs import Runs
 from stager.project import Project
-from stager.staging import LEDGER
-from stager.units import linear_from_db
+from stager.staging.copy_spec import recorded_copy
+from stager.staging.ledger import LEDGER, Entry, read_entries
+from stager.staging.outbox import own_copy, sidecar_of
+from stager.system.files import sha256_of
+from stager.system.printable import shown
 from stager.verify.claims import (
     described_in,
     impossible_claims,
@@ -33,16 +34,20 @@ from stager.verify.stepped import Before, before_trim
 
 FIGURE_TOLERANCE_DB: Final = 0.005
 
+TAKEN_OUT: Final = "taken out of the inbox; its copy stays until you remove it"
+
 
 @dataclass
 class Verified:
-    """One stem's proof: what differs, in sentences; `stale` where its original was bounced anew since.
+    """One stem's proof: what differs, in sentences.
 
+    `stale` where its original was bounced anew since, `taken_out` where it is no longer in the inbox.
     `steps` are the names of those that a copy went through, which makes it no pure trim; `notes` say what that means.
     """
 
     stem: str
     stale: bool = False
+    taken_out: bool = False
     differences: list[str] = field(default_factory=list)
     residual: Residual | None = None
     steps: tuple[str, ...] = ()
@@ -55,11 +60,12 @@ class Verified:
         return not self.differences
 
     def to_data(self) -> dict[str, Any]:
-        """Give its place in the JSON document."""
+        """Return its place in the JSON document."""
         return {
             "stem": self.stem,
             "ok": self.ok,
             "stale": self.stale,
+            "taken_out": self.taken_out,
             "differences": self.differences,
             "residual_peak_lsb": self.residual.peak_lsb if self.residual else None,
             "residual_rms_lsb": self.residual.rms_lsb if self.residual else None,
@@ -73,10 +79,23 @@ class Verified:
 def verify_project(project: Project) -> Iterator[Verified]:
     """Prove each copy that the ledger or a sidecar names; writes nothing and takes no lock."""
     known = [entry for entry in read_entries(project.state / LEDGER) if entry.copy_sha256]
-    entries = {project.outbox / os.fsdecode(entry.copy_path): entry for entry in known}
-    expected = {copy for copy, entry in entries.items() if entry.state != "open" or os.path.lexists(copy)}
-    for copy in sorted({*expected, *described_in(project.outbox)}):
-        yield _verify(project, copy, entries.get(copy))
+    entries = {copy: entry for entry in known if (copy := own_copy(project, entry.copy_path))}
+    expected = {copy for copy, entry in entries.items() if _is_expected(project, copy, entry)}
+    for copy in sorted({*expected, *described_in(project)}):
+        try:
+            with internal_errors(shown(copy.relative_to(project.outbox))):
+                verified = _verify(project, copy, entries.get(copy))
+        except InternalError as error:
+            verified = Verified(shown(copy.relative_to(project.outbox)), differences=[f"it can't be compared: {error}"])
+        yield verified
+
+
+def _is_expected(project: Project, copy: Path, entry: Entry) -> bool:
+    """Return whether a copy has to be there; a person may remove that of a stem taken out of the inbox."""
+    if entry.state == "open" or project.inbox.is_dir():
+        original = project.inbox / os.fsdecode(entry.key)
+        return os.path.lexists(copy) or (entry.state != "open" and os.path.lexists(original))
+    return True
 
 
 def _verify(project: Project, copy: Path, entry: Entry | None) -> Verified:
@@ -91,7 +110,7 @@ def _verify(project: Project, copy: Path, entry: Entry | None) -> Verified:
     result.differences += [*impossible_claims(sidecar), *_hash_differences(copy_sha256, made)]
     found = sha256_of(original) if original else None
     if original is None or found is None:
-        result.differences.append(_not_there(sidecar))
+        _note_no_original(project, original, copy, sidecar, result)
     elif found != sidecar.source.sha256:
         _note_other_original(result, original, sidecar, entry)
     if result.stale and copy_sha256:
@@ -107,6 +126,17 @@ def _hash_differences(found: str | None, made: CopyInfo) -> Iterator[str]:
         yield "its copy is missing, or can't be read"
     elif found != made.sha256:
         yield "its copy is not the one that its sidecar describes: edited, swapped or damaged since"
+
+
+def _note_no_original(project: Project, original: Path | None, copy: Path, sidecar: Sidecar, result: Verified) -> None:
+    """An original that was taken out of the inbox is no difference; one that can't be read or is misnamed is."""
+    names = (original, project.folder / sidecar.source.path)
+    result.taken_out = project.inbox.is_dir() and not any(name and os.path.lexists(name) for name in names)
+    if result.taken_out:
+        result.notes.append(TAKEN_OUT)
+        _look_at_copy(copy, sidecar, result)
+    else:
+        result.differences.append(_not_there(sidecar))
 
 
 def _not_there(sidecar: Sidecar) -> str:
@@ -149,9 +179,9 @@ def _compare(project: Project, original: Path, copy: Path, sidecar: Sidecar, res
                 return
             differences = list(_shape_differences(plain, before.info, after))
             if not differences and is_possible_gain(sidecar):
-                gain = _gain(before, sidecar)
-                rounded = needs_rounding(before.info, after.info, sidecar.trim.gain_db)
-                result.residual = residual_of(before, after, gain, rounded=rounded)
+                spec = recorded_copy(sidecar, before.info, after.info)
+                gain = spec.gain(sidecar.source.sha256, *_zeros_and_equals(before))
+                result.residual = residual_of(before, after, gain, rounded=spec.is_rounded)
                 differences += _sample_differences(result.residual, gain, after.info)
             if not differences or result.residual:
                 differences += _claim_differences(after, sidecar)
@@ -186,13 +216,13 @@ def _shape_differences(plain: AudioFile, before: StreamInfo, after: AudioFile) -
         yield f"expected its time stamp at frame {wanted}, found {start_frames(after)}"
 
 
-def _gain(before: Before, sidecar: Sidecar) -> Gain:
-    """The gain as it was applied; where digital silence lies is found anew."""
-    silences = silence_meter(before.info.channels)
+def _zeros_and_equals(before: Before) -> tuple[Runs, tuple[int, ...]]:
+    """Where digital silence lies, and which channels are equal, found anew."""
+    silences, equal = silence_meter(before.info.channels), EqualChannelsMeter(before.info.channels)
     for block in before.blocks():
         silences.update(block)
-    dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
-    return Gain(linear_from_db(sidecar.trim.gain_db), dithered, sidecar.source.sha256, silences.result())
+        equal.update(block)
+    return silences.result(), equal.result()
 
 
 def _sample_differences(residual: Residual, gain: Gain, info: StreamInfo) -> Iterator[str]:
@@ -216,12 +246,9 @@ def _claim_differences(after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
 
 
 def _chunk_differences(before: AudioFile, after: AudioFile, sidecar: Sidecar) -> Iterator[str]:
-    dithered = sidecar.copy_ is not None and sidecar.copy_.dither == "tpdf"
-    gain_db = sidecar.trim.gain_db
-    as_it_is = gain_db == 0.0 and before.info.encoding is after.info.encoding and not sidecar.steps
-    steps = [step.name for step in sidecar.steps]
-    what = history_words(sidecar.stager.version, gain_db, dithered=dithered, steps=steps)
-    yield from chunk_differences(before, after, what, as_it_is=as_it_is)
+    spec = recorded_copy(sidecar, before.info, after.info)
+    as_it_is = spec.gain_db == 0.0 and before.info.encoding is after.info.encoding and not spec.steps
+    yield from chunk_differences(before, after, spec.history, as_it_is=as_it_is)
 
 
 def _figure(value: float | None) -> str:

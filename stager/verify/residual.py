@@ -2,7 +2,7 @@
 
 On an integer grid that is rounding and dither alone: RMS 0.5 LSB and never beyond 1.5 with triangular dither, 0.289
 and 0.5 without (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. Signal Processing 48(2), 2000). And because the
-dither follows from the original's hash, every sample of the copy can be foretold: one that differs is not ours.
+dither follows from the original's hash, every sample of the copy can be predicted: one that differs is not ours.
 """
 
 from collections.abc import Iterator
@@ -55,7 +55,7 @@ class _Sums:
         left = (after - before * gain.factor) * _steps(info)
         self.peak = max(self.peak, float(np.abs(left).max()))
         self.squares += float((left * left).sum())
-        differs = after != gain.foretold(before, info, self.frames)
+        differs = after != gain.predicted(before, info, self.frames)
         if self.excerpt is None and differs.any():
             frame, channel = divmod(int(differs.argmax()), differs.shape[1])
             self.first, self.excerpt = (self.frames + frame, channel), (before, after)
@@ -70,7 +70,7 @@ class Blocks(Protocol):
     """What gives its samples in order, in the blocks of an `AudioFile`."""
 
     def blocks(self) -> Iterator[Samples]:
-        """Give the samples, (frames, channels) float64."""
+        """Yield the samples, (frames, channels) float64."""
 
 
 def residual_of(original: Blocks, copy: AudioFile, gain: Gain, *, rounded: bool) -> Residual:

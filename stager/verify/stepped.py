@@ -11,12 +11,12 @@ from typing import Protocol
 
 from stager.containers import BLOCK_SAMPLES, AudioFile
 from stager.model import PluginUse, Sidecar, StepStamp, StreamInfo
+from stager.plugins.catalogue import named
+from stager.plugins.chain import Work, stepped
+from stager.plugins.kinds import Samples, Step
+from stager.plugins.reblock import recut
 from stager.project import Project
-from stager.steps.catalogue import named
-from stager.steps.kinds import Samples, Step
-from stager.steps.processing import stepped_info, stream_of
-from stager.steps.running import Work, stepped
-from stager.steps.shaping import recut
+from stager.staging.steps import stepped_info, stream_of
 
 
 class Before(Protocol):
@@ -27,7 +27,7 @@ class Before(Protocol):
         """The stream."""
 
     def blocks(self) -> Iterator[Samples]:
-        """Give the samples in order, in the blocks of an `AudioFile`."""
+        """Yield the samples in order, in the blocks of an `AudioFile`."""
 
 
 class Proof(Protocol):
@@ -46,14 +46,14 @@ class Stepped:
     work: Work
 
     def blocks(self) -> Iterator[Samples]:
-        """Give what comes out of the last step."""
+        """Yield what comes out of the last step."""
         with stepped(self.work, stream_of(self.original.info), self.original.blocks) as (_, blocks):
             yield from recut(blocks, max(1, BLOCK_SAMPLES // self.info.channels), self.info.channels)
 
 
 @contextmanager
 def before_trim(project: Project, sidecar: Sidecar, original: AudioFile, proof: Proof) -> Iterator[Before | None]:
-    """Give what a copy's trim was applied to: the original, or with steps what they make of it; None where none can.
+    """Yield what a copy's trim was applied to: the original, or with steps what they make of it; None where none can.
 
     Raises:
         StepFailed: where a step fails now.

@@ -3,24 +3,27 @@
 import signal
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Final
 
-from stager.errors import ConfigError, PlaceError, PlaceGone
-from stager.names import shown
+from stager.errors import ConfigError, PlaceGone
+from stager.plugins.projects import load_project
 from stager.project import Project
-from stager.steps.projects import load_project
-from stager.stopping import allow_work, request_stop
+from stager.system.cancel import allow_work, request_stop
+from stager.system.printable import shown
 from stager.watch.discover import project_files_below
-from stager.watch.keeper import PAUSE_S, Keeper
-from stager.watch.voice import Voice
+from stager.watch.environment import raise_descriptor_limit
+from stager.watch.listeners import Listeners
+from stager.watch.resources import Resources, shared_resources
+from stager.watch.scheduler import Scheduler
+from stager.watch.supervisor import PAUSE_S, Supervisor
 
-LOOK_S: Final = 0.2
+CHECK_S: Final = 0.2
 DISCOVER_S: Final = 3.0
-MOST_PROJECTS: Final = 1000
+DISCOVER_SHARE: Final = 0.005
+"""The share of a core that looking for new projects may take: where that takes long, it is done less often."""
 ENDING: Final = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 """Signals that end a watch; the last where a terminal is closed."""
 
@@ -34,17 +37,20 @@ class Daemon:
     def __init__(
         self,
         projects: Sequence[Project],
-        voice: Voice,
+        listeners: Listeners,
         *,
         poll: bool,
         until_idle_s: float | None,
         parents: Sequence[Path] = (),
     ) -> None:
-        self._projects, self._parents, self._voice = projects, parents, voice
+        self._projects, self._parents, self._listeners = projects, parents, listeners
         self._poll, self._until_idle_s = poll, until_idle_s
         self._signal: int | None = None
-        self._keepers: dict[Path, tuple[Keeper, Future[None]]] = {}
-        self._passed_over: dict[Path, str] = {}
+        self._scheduler = Scheduler()
+        self._supervisors: dict[Path, Supervisor] = {}
+        self._starting: dict[Path, Supervisor] = {}
+        self._not_watched: dict[Path, str] = {}
+        self._found: dict[Path, Path] = {}
         self._discover_at_s = 0.0
 
     def run(self) -> int | None:
@@ -54,90 +60,100 @@ class Daemon:
             AlreadyWatched: where another process watches the projects; with several, the others are watched.
             PlaceError: where a folder is missing at the start; likewise.
         """
-        with self._listening(), ThreadPoolExecutor(MOST_PROJECTS, thread_name_prefix="project") as threads:
+        raise_descriptor_limit()
+        with self._handling_signals(), shared_resources(self._warn, poll=self._poll) as resources:
             try:
-                self._begin(threads)
-                self._loop(threads)
+                self._begin(resources)
+                self._loop(resources)
             finally:
                 request_stop()
-                for keeper, _ in self._keepers.values():
-                    keeper.stop()
+                self._scheduler.close()
         return self._signal
 
-    def _begin(self, threads: ThreadPoolExecutor) -> None:
-        """Start every project that was named; one that can't be watched is said, and is an error where no other can."""
-        failed: list[PlaceError] = []
+    def _warn(self, says: str) -> None:
+        self._listeners.log(says, level="warning")
+
+    def _begin(self, resources: Resources) -> None:
+        """Start every project that was named; those that can't be watched are logged, or raised where no other can."""
         for project in self._projects:
-            self._keep(project, threads)
-        for keeper, _ in list(self._keepers.values()):
-            try:
-                keeper.begun.result()
-            except PlaceError as error:
-                failed.append(error)
-                self._keepers.pop(keeper.project.file)
-        if failed and not self._keepers and not self._parents:
-            raise failed[0]
-        for says in map(str, failed):
-            self._voice.say(f"not watched: {says}", level="warning")
+            self._supervise(project, resources)
+        errors = [error for supervisor in self._starting.values() if (error := supervisor.begun.exception())]
+        if errors and len(errors) == len(self._starting) and not self._parents:
+            raise errors[0]
+        self._check_started()
 
-    def _keep(self, project: Project, threads: ThreadPoolExecutor) -> Keeper:
-        keeper = Keeper(project, self._voice, poll=self._poll)
-        self._keepers[project.file] = keeper, threads.submit(keeper.run)
-        return keeper
+    def _supervise(self, project: Project, resources: Resources) -> None:
+        supervisor = Supervisor(project, self._listeners, resources, self._scheduler.wake)
+        self._supervisors[project.file] = self._starting[project.file] = supervisor
+        self._scheduler.add(supervisor)
 
-    def _loop(self, threads: ThreadPoolExecutor) -> None:
+    def _check_started(self) -> None:
+        """Close the projects that can't be watched, each reason logged once; those found are tried again."""
+        for file, supervisor in [(file, found) for file, found in self._starting.items() if found.begun.done()]:
+            del self._starting[file]
+            error = supervisor.begun.exception()
+            if error is None:
+                self._not_watched.pop(file, None)
+            else:
+                self._scheduler.remove(self._supervisors.pop(file))
+                self._not_watch(file, str(error))
+
+    def _not_watch(self, file: Path, reason: str) -> None:
+        if self._not_watched.get(file) != reason:
+            self._not_watched[file] = reason
+            self._warn(f"not watched: {reason}")
+
+    def _loop(self, resources: Resources) -> None:
         begun_s = time.monotonic()
         while self._signal is None:
-            time.sleep(LOOK_S)
+            self._scheduler.run(CHECK_S if self._until_idle_s is not None or self._starting else DISCOVER_S)
             now_s = time.monotonic()
-            self._discover(threads, now_s)
-            for _, work in self._keepers.values():
-                if work.done():
-                    work.result()  # a thread that ended by itself ended by a fault of ours
+            self._check_started()
+            self._discover(resources, now_s)
             if self._until_idle_s is not None and self._is_idle(begun_s, now_s, self._until_idle_s):
                 return
 
     def _is_idle(self, begun_s: float, now_s: float, until_idle_s: float) -> bool:
-        """Whether nothing happened for long enough.
+        """Return whether nothing happened for long enough.
 
         Raises:
             PlaceError: what has kept a project from working for longer than the idle time and one more try.
         """
-        keepers = [keeper for keeper, _ in self._keepers.values()]
-        for keeper in keepers:
-            trouble = keeper.trouble
-            if trouble and now_s - keeper.trouble_since_s > until_idle_s + PAUSE_S + 1.0:
+        supervisors = self._supervisors.values()
+        for supervisor in supervisors:
+            trouble = supervisor.trouble
+            if trouble and now_s - supervisor.trouble_since_s > until_idle_s + PAUSE_S + 1.0:
                 raise trouble
-        quiet_since_s = max(begun_s, *(keeper.active_at_s for keeper in keepers), 0.0)
-        return not any(keeper.is_busy for keeper in keepers) and now_s - quiet_since_s >= until_idle_s
+        quiet_since_s = max(begun_s, *(supervisor.active_at_s for supervisor in supervisors), 0.0)
+        return not any(supervisor.is_busy for supervisor in supervisors) and now_s - quiet_since_s >= until_idle_s
 
-    def _discover(self, threads: ThreadPoolExecutor, now_s: float) -> None:
+    def _discover(self, resources: Resources, now_s: float) -> None:
         """Take up projects that came since, and let go of those whose file is gone."""
         if not self._parents or now_s < self._discover_at_s:
             return
-        found = {file.resolve() for parent in self._parents for file in project_files_below(parent)}
-        for file in sorted(found - self._keepers.keys()):
-            self._take_up(file, threads)
-        for file in self._keepers.keys() - found - {project.file for project in self._projects}:
-            keeper, _ = self._keepers.pop(file)
-            keeper.stop()
-            self._voice.say(f"{keeper.project.name} is no longer there, and no longer watched", keeper.project)
-        self._discover_at_s = time.monotonic() + DISCOVER_S
+        files = [file for parent in self._parents for file in project_files_below(parent)]
+        self._found = {file: self._found.get(file) or file.resolve() for file in files}
+        found = set(self._found.values())
+        for file in sorted(found - self._supervisors.keys()):
+            self._take_up(file, resources)
+        for file in self._supervisors.keys() - found - {project.file for project in self._projects}:
+            supervisor = self._supervisors.pop(file)
+            self._starting.pop(file, None)
+            self._scheduler.remove(supervisor)
+            says = f"{supervisor.project.name} is no longer there, and no longer watched"
+            self._listeners.log(says, supervisor.project)
+        cost_s = time.monotonic() - now_s
+        self._discover_at_s = time.monotonic() + max(DISCOVER_S, cost_s / DISCOVER_SHARE)
 
-    def _take_up(self, file: Path, threads: ThreadPoolExecutor) -> None:
-        """Watch a project that was found; one that can't be watched is said once, and tried again."""
+    def _take_up(self, file: Path, resources: Resources) -> None:
+        """Watch a project that was found; one whose file is wrong is logged once, and read again."""
         try:
-            keeper = self._keep(load_project(file), threads)
-            keeper.begun.result()
-            self._passed_over.pop(file, None)
-        except (ConfigError, PlaceError) as error:
-            self._keepers.pop(file, None)
-            if self._passed_over.get(file) != str(error):
-                self._passed_over[file] = str(error)
-                self._voice.say(f"not watched: {error}", level="warning")
+            self._supervise(load_project(file), resources)
+        except ConfigError as error:
+            self._not_watch(file, str(error))
 
     @contextmanager
-    def _listening(self) -> Iterator[None]:
+    def _handling_signals(self) -> Iterator[None]:
         allow_work()
         former = {number: signal.signal(number, self._stop) for number in ENDING}
         try:
@@ -150,6 +166,7 @@ class Daemon:
     def _stop(self, number: int, _frame: FrameType | None) -> None:
         self._signal = number
         request_stop()
+        self._scheduler.interrupt()
 
 
 def check_parents(parents: Sequence[Path]) -> None:

@@ -9,11 +9,11 @@ from typing import Final
 from stager.project import PROJECT_FILE
 
 DEEPEST: Final = 3
-"""Folders between a parent and its projects at most: artist, album, song."""
+"""The most folders between a parent and its projects: artist, album, song."""
 
 
 def project_files_below(parent: Path) -> list[Path]:
-    """Give the project files in a folder and below it, in order; hidden folders and links are not entered."""
+    """Return the project files in a folder and below it, in order; hidden folders and links are not entered."""
     return sorted(_found(parent, DEEPEST))
 
 

@@ -6,31 +6,34 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from typing import Final
 
-from stager.containers import fingerprint_if_there
-from stager.errors import ChangedStem, StillGrowingStem
-from stager.files import write_whole
-from stager.holders import held_for_writing
-from stager.ledger import Ledger
+from stager.analysis.takes import judge_take, with_history
+from stager.errors import ChangedStem, InternalError, StillGrowingStem, internal_errors
 from stager.model import Fingerprint
-from stager.model.take import TAKES_SCHEMA, Take, TakeOutcome
+from stager.model.takes import TAKES_SCHEMA, Take, TakeOutcome
 from stager.project import Project
-from stager.standing import as_text
-from stager.takes import is_take, judge_take, takes_in, with_history
+from stager.project.inbox import is_take, takes_in
+from stager.staging.ledger import Ledger
+from stager.staging.state import as_text
+from stager.system.error_log import log_traceback
+from stager.system.files import fingerprint_if_there, write_whole
+from stager.system.open_files import held_for_writing
+from stager.system.printable import shown
+from stager.system.version import VERSION
 from stager.watch.due import Due, Holders
 from stager.watch.events import Events
-from stager.watch.look import Look
+from stager.watch.scan import Scan
 
 TAKES_NAME: Final = "takes.json"
 MOST_KEPT: Final = 200
 """Takes that `takes.json` lists: the latest ones."""
 FOLDER_KEY: Final = b""
-"""Under which the ledger knows the folder itself: what lay in it when it was first looked at is not judged."""
+"""The ledger's key for the folder itself: what lay in it at the first scan is not judged."""
 
 Judging = Future[tuple[TakeOutcome, Fingerprint | None]]
 
 
 class TakesWatch:
-    """The takes of one project. `tell` hears of every take, `say` of everything else worth a line."""
+    """The takes of one project. `on_take` receives every take, `log` every other line."""
 
     def __init__(
         self,
@@ -38,30 +41,35 @@ class TakesWatch:
         ledger: Ledger,
         executor: Executor,
         events: Events | None,
-        tell: Callable[[TakeOutcome], None],
-        say: Callable[[str], None],
+        on_take: Callable[[TakeOutcome], None],
+        log: Callable[[str], None],
         holders: Holders = held_for_writing,
     ) -> None:
         assert project.takes is not None
         self._project, self._folder, self._ledger, self._executor = project, project.takes, ledger, executor
-        self._tell, self._say = tell, say
+        self._on_take, self._log = on_take, log
         self._due = Due(self._folder, project.settings.project.settle_s, holders)
         self._known = ledger.known_takes()
-        self._at_work: dict[str, Judging] = {}
-        self._look = Look(events, lambda: takes_in(project), lambda name: is_take(project, name), self._say_deaf)
+        self._running: dict[str, Judging] = {}
+        self._scan = Scan(events, lambda: takes_in(project), lambda name: is_take(project, name), self._log_no_events)
         self.active_at_s = 0.0
         if self._known.get(FOLDER_KEY) != os.fspath(self._folder):
-            self._begin_with(takes_in(project))
+            self._record_known(takes_in(project))
 
     @property
     def is_busy(self) -> bool:
         """Whether a take is waited for or being judged."""
-        return bool(self._due or self._at_work)
+        return bool(self._due or self._running)
+
+    @property
+    def polls(self) -> bool:
+        """Whether the folder is listed again and again, for want of events."""
+        return self._scan.polls
 
     @property
     def queue(self) -> int:
         """How many takes wait or are being judged."""
-        return len(self._due) + len(self._at_work)
+        return len(self._due) + len(self._running)
 
     @property
     def waiting(self) -> dict[str, str]:
@@ -75,67 +83,79 @@ class TakesWatch:
             PlaceError: where the folder of takes or the project's own folder fails.
             Stopped: where the process was told to stop.
         """
-        glance = self._look.at(now_s, everything=everything)
-        for name in glance.names:
-            if name not in self._due and name not in self._at_work and self._is_news(name):
+        scanned = self._scan.at(now_s, everything=everything)
+        for name in scanned.names:
+            if name not in self._due and name not in self._running and self._is_new(name):
                 self._due.add(name, now_s)
                 self.active_at_s = now_s
-        self._due.hurry(glance.hinted)
-        self._look.done(glance, now_s)
-        for name, _ in self._due.ripe(now_s, 2 - len(self._at_work)):
-            self._at_work[name] = self._executor.submit(judge_take, self._project, name)
-        for name in [name for name, work in self._at_work.items() if work.done()]:
+        self._due.check_soon(scanned.hinted)
+        self._scan.done(scanned, now_s)
+        for name, _ in self._due.take_ready(now_s, 2 - len(self._running)):
+            self._running[name] = self._executor.submit(judge_take, self._project, name)
+        for name in [name for name, work in self._running.items() if work.done()]:
             self._take(name, now_s)
-        for says in self._due.unsaid(now_s):
-            self._say(f"waiting for take {says}")
+        for says in self._due.overdue(now_s):
+            self._log(f"waiting for take {says}")
 
     def end(self) -> None:
-        """Let go of what is at work; it is judged at the next start."""
-        for work in self._at_work.values():
+        """Cancel what is being judged; it is judged at the next start."""
+        for work in self._running.values():
             work.cancel()
-        for work in self._at_work.values():
+        for work in self._running.values():
             if not work.cancelled():
                 work.exception()
 
-    def _begin_with(self, names: Iterable[str]) -> None:
-        """Know what lies there at the first start; it is old, and nobody asked about it."""
-        found = [(os.fsencode(name), self._look_at(name), "") for name in names]
+    def _record_known(self, names: Iterable[str]) -> None:
+        """Record what lies there at the first start as known; older takes are not judged."""
+        found = [(os.fsencode(name), self._fingerprint_of(name), "") for name in names]
         self._note([*found, (FOLDER_KEY, os.fspath(self._folder), "")])
 
     def _note(self, takes: list[tuple[bytes, str, str]]) -> None:
         self._ledger.write_takes(takes)
         self._known |= {key: fingerprint for key, fingerprint, _ in takes}
 
-    def _is_news(self, name: str) -> bool:
-        return self._known.get(os.fsencode(name)) != self._look_at(name)
+    def _is_new(self, name: str) -> bool:
+        return self._known.get(os.fsencode(name)) != self._fingerprint_of(name)
 
-    def _look_at(self, name: str) -> str:
+    def _fingerprint_of(self, name: str) -> str:
         found = fingerprint_if_there(self._folder / name)
         return as_text(found) if found else ""
 
     def _take(self, name: str, now_s: float) -> None:
-        """Note and tell what was judged."""
-        work = self._at_work.pop(name)
+        """Record what was judged, and pass it on."""
+        work = self._running.pop(name)
         try:
             outcome, fingerprint = work.result()
         except (StillGrowingStem, ChangedStem) as error:
             self._due.add(name, now_s, str(error))
             return
         self.active_at_s = now_s
-        self._due.dealt_with(name)
+        self._due.settled(name)
+        try:
+            with internal_errors(shown(name)):
+                outcome = self._recorded(name, outcome, fingerprint)
+        except InternalError as error:
+            place = log_traceback(self._project.state, shown(name), error.traceback, VERSION)
+            self._log(f"{error}; its traceback is in {shown(place)}")
+            self._known[os.fsencode(name)] = as_text(fingerprint) if fingerprint else ""
+        else:
+            self._on_take(outcome)
+
+    def _recorded(self, name: str, outcome: TakeOutcome, fingerprint: Fingerprint | None) -> TakeOutcome:
+        """Record a take, and return it with what is learned from it and the earlier ones."""
         judged = [Take.model_validate_json(text) for text in self._ledger.judged_takes(MOST_KEPT) if _is_judged(text)]
         outcome = with_history(outcome, judged)
         self._note([(os.fsencode(name), as_text(fingerprint) if fingerprint else "", outcome.model_dump_json())])
         self._write()
-        self._tell(outcome)
+        return outcome
 
     def _write(self) -> None:
         takes = [json.loads(text) for text in self._ledger.judged_takes(MOST_KEPT)]
         document = {"schema": TAKES_SCHEMA, "project": self._project.name, "takes": takes}
         write_whole(self._project.state / TAKES_NAME, (json.dumps(document, indent=2) + "\n").encode())
 
-    def _say_deaf(self) -> None:
-        self._say(f"{self._project.name}: the system tells of no new takes; looking every second instead")
+    def _log_no_events(self) -> None:
+        self._log(f"{self._project.name}: the system tells of no new takes; looking every second instead")
 
 
 def _is_judged(text: str) -> bool:

@@ -9,13 +9,14 @@ import tempfile
 from importlib import import_module
 from pathlib import Path
 
-from tests.bench import idle, long_stem, measuring, rows, short_stems, staging, start
+from tests.bench import comparing, idle, long_stem, measuring, rows, short_stems, staging, start
 from tests.bench.rows import Row
-from tests.bench.stems import Bench, Room, Skipped, compiled
+from tests.bench.stems import Room, Skipped, StemQueue, compiled
 from tests.bench.timing import Failed
 
-BENCHES: dict[str, Bench] = {
+BENCHES: dict[str, StemQueue] = {
     "staging": staging.bench,
+    "comparing": comparing.bench,
     "measuring": measuring.bench,
     "short": short_stems.bench,
     "long": long_stem.bench,
@@ -76,7 +77,7 @@ def _machine() -> str:
 
 
 def _tell(row: Row | str) -> None:
-    """Say at once what was found: a whole run takes many minutes."""
+    """Print at once what was found: a whole run takes many minutes."""
     print(row if isinstance(row, str) else " | ".join(row.cells()), file=sys.stderr, flush=True)
 
 

@@ -36,7 +36,7 @@ def shared() -> ctypes.CDLL:
 
 
 def measured(meter: ctypes.CDLL, path: str) -> tuple[float, float, float]:
-    """Give a file's loudness in LUFS, its range in LU and its true peak in dBTP."""
+    """Return a file's loudness in LUFS, its range in LU and its true peak in dBTP."""
     with soundfile.SoundFile(path) as file:
         state = ctypes.c_void_p(meter.ebur128_init(file.channels, file.samplerate, INTEGRATED | RANGE | TRUE_PEAK))
         buffer, found, peaks = np.empty((BLOCK_FRAMES, file.channels)), ctypes.c_double(), []

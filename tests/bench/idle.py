@@ -11,8 +11,8 @@ from tests.bench.kinds import RATE_HZ, variants
 from tests.bench.rows import Row, alone
 from tests.bench.stems import Room, Skipped, Stems
 from tests.bench.timing import STAGER, Failed
-from tests.outside.calm import comes_to_rest, processor_s
-from tests.outside.command import environment
+from tests.support.calm import comes_to_rest, processor_s
+from tests.support.command import environment
 
 STEMS, WINDOWS = 60, 3
 CALM_S: Final = 8.0
@@ -50,7 +50,7 @@ def bench(room: Room) -> Iterator[Row | str]:
 
 
 def _window(pid: int, window_s: float) -> tuple[float, float]:
-    """Give processor seconds a minute over a while, and resident memory in MB (10^6 bytes) at its end."""
+    """Return processor seconds a minute over a while, and resident memory in MB (10^6 bytes) at its end."""
     before_s, begun_s = processor_s(pid), time.monotonic()
     time.sleep(window_s)
     spent_s = processor_s(pid) - before_s

@@ -59,7 +59,7 @@ def written(path: Path, samples: Samples) -> Path:
 
 
 def variants(seconds: int, count: int) -> Iterator[tuple[str, Samples]]:
-    """Give so many stems with names, of `OF_EIGHT`: one of each kind made, the others begin elsewhere in it.
+    """Yield so many stems with names, of `OF_EIGHT`: one of each kind made, the others begin elsewhere in it.
 
     All kinds end as they begin, so that a turned one has no seam. They differ in level too, and none is at its target
     already: each stem's copy is trimmed and dithered.

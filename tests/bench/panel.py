@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from stager.meters import Panel
+from stager.analysis.panel import Panel
 from tests.bench.kinds import KINDS, RATE_HZ, Samples
-from tests.making import stream
+from tests.support.records import stream
 
 SECONDS, ROUNDS, BLOCK_FRAMES = 240, 5, 65_536
 
@@ -47,7 +47,7 @@ def seconds(work: Callable[[Any], None], of: object) -> float:
 
 
 def lines(folder: Path) -> Iterator[str]:
-    """Give the result of each kind."""
+    """Yield the result of each kind."""
     for name, kind in KINDS.items():
         path = folder / "bench.wav"
         soundfile.write(path, kind(np.random.default_rng(48), SECONDS), RATE_HZ, "PCM_24")

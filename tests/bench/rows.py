@@ -39,7 +39,7 @@ class Row:
         return (self.ours if self.ratio is None else self.ratio) <= self.bound
 
     def cells(self) -> list[str]:
-        """Give the text of each column."""
+        """Return the text of each column."""
         sign = TIMES if self.ratio is not None else f" {self.unit}"
         low, high = self.spread
         return [
@@ -55,7 +55,7 @@ class Row:
         ]
 
     def to_data(self) -> dict[str, Any]:
-        """Give it for JSON."""
+        """Return it for JSON."""
         return {**asdict(self), "ok": self.ok}
 
 
@@ -86,12 +86,12 @@ def compared_figures(work: str, against: str, unit: str, ours: Sequence[float], 
 
 
 def alone(work: str, unit: str, figures: Sequence[float], *, bound: float | None = None, against: str = "") -> Row:
-    """Give a figure that has its own bound, or none."""
+    """Return a figure that has its own bound, or none."""
     return Row(work, against, unit, median(figures), None, None, (min(figures), max(figures)), bound)
 
 
 def text(rows: Iterable[Row]) -> str:
-    """Give a table for a terminal."""
+    """Return a table for a terminal."""
     cells = [list(COLUMNS), *(row.cells() for row in rows)]
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return "\n".join(
@@ -100,7 +100,7 @@ def text(rows: Iterable[Row]) -> str:
 
 
 def markdown(rows: Iterable[Row]) -> str:
-    """Give a table for README."""
+    """Return a table for README."""
     return "\n".join(
         f"| {' | '.join(cells)} |" for cells in [COLUMNS, ["---"] * len(COLUMNS), *(row.cells() for row in rows)]
     )

@@ -44,7 +44,7 @@ def bench(room: Room) -> Iterator[Row | str]:
 
 
 def _seconds(count: int) -> Iterator[tuple[str, Samples]]:
-    """Give stems of a second out of all four kinds, each begun where a phrase is under way."""
+    """Yield stems of a second out of all four kinds, each begun where a phrase is under way."""
     rng = np.random.default_rng(48)
     made = [kind(rng, 240) for kind in KINDS.values()]
     for number in range(count):

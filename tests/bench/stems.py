@@ -12,7 +12,7 @@ from typing import Final
 
 from tests.bench.kinds import RATE_HZ, Samples, variants, written
 from tests.bench.rows import Row
-from tests.bench.timing import STAGER, Cost, Failed, run
+from tests.bench.timing import STAGER, Cost, Failed, Line, run
 
 PROJECT: Final = 'version = 1\n\n[project]\nname = "Bench"\n'
 FRAME_BYTES: Final = 6
@@ -36,7 +36,7 @@ class Room:
         return 60 if self.full else 8
 
 
-Bench = Callable[[Room], Iterator[Row | str]]
+StemQueue = Callable[[Room], Iterator[Row | str]]
 """Gives rows, and sentences about what they hold for."""
 
 
@@ -74,15 +74,15 @@ class Stems:
             shutil.rmtree(self.folder / made, ignore_errors=True)
         (self.folder / "staged").mkdir()
 
-    def staged(self, *options: str) -> Cost:
-        """Stage all of them in an empty outbox.
+    def staged(self, *options: str, command: Line = (STAGER,)) -> Cost:
+        """Stage all of them in an empty outbox, with the installed command or one that stands for it.
 
         Raises:
             Failed: where a copy or its sidecar is missing, or has another length than its original.
         """
         self.clear()
         log = self.folder / "stage"
-        cost = run([STAGER, "stage", self.folder, "--json", *options], log=log)
+        cost = run([*command, "stage", self.folder, "--json", *options], log=log)
         outcomes = json.loads(log.with_suffix(".out").read_bytes())["outcomes"]
         for path in self.paths:
             copy = self.folder / "staged" / path.name

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from tests.outside.command import environment
+from tests.support.command import environment
 
 STAGER: Final = Path(sys.executable).parent / "stager"
 """The installed command, beside the interpreter that runs the bench."""

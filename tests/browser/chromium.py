@@ -55,7 +55,7 @@ def opened(browser: Browser, url: str, size: tuple[int, int] = DESKTOP, **option
 
 
 def violations(page: Page) -> list[str]:
-    """Give what axe-core finds against WCAG 2.2 A and AA, and its best practices, one line each."""
+    """Return what axe-core finds against WCAG 2.2 A and AA, and its best practices, one line each."""
     found = Axe().run(page).response["violations"]
     return [
         f"{each['id']}: {node['target']} {node.get('failureSummary', '')}" for each in found for node in each["nodes"]

@@ -10,11 +10,14 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.browser.chromium import CHROMIUM, DESKTOP, PHONE, chromium, opened, violations
-from tests.outside.command import Command
-from tests.outside.signals import noise, sine
-from tests.outside.song import Song
+from tests.support.command import Command
+from tests.support.signals import band_limited_noise, sine
+from tests.support.song import Song
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Debian's chromium is not installed here")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="Debian's chromium is not installed here"),
+]
 
 RATE: Final = 48_000
 EVIL: Final = (
@@ -30,17 +33,17 @@ CLIPPED: Final = "clipped_voice.wav"
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Give the browser."""
+    """Return the browser."""
     with chromium() as started:
         yield started
 
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give the page of a song with the worst of names, a clipped stem, a refused one, a check and takes."""
+    """Return the page of a song with the worst of names, a clipped stem, a refused one, a check and takes."""
     song = Song.made(Command(), tmp_path_factory.mktemp("page") / "song")
     for number, name in enumerate(EVIL):
-        song.put(name, noise(np.random.default_rng(number), -30.0, RATE, 1 + number % 2))
+        song.put(name, band_limited_noise(np.random.default_rng(number), -30.0, RATE, 1 + number % 2))
     song.put(CLIPPED, clipped_voice())
     (song.inbox / "broken <b>.wav").write_bytes(b"no sound")
     song.rest("broken <b>.wav")
@@ -213,7 +216,7 @@ def test_sixty_stems_open(browser: Browser, tmp_path: Path) -> None:
     song = Song.made(Command(), tmp_path / "song")
     rng = np.random.default_rng(9)
     for number in range(60):
-        song.put(f"part {number:02d}.wav", noise(rng, -24.0, 16_000, 2), 8_000)
+        song.put(f"part {number:02d}.wav", band_limited_noise(rng, -24.0, 16_000, 2), 8_000)
     assert song.stage().code == 0
     assert song.stager("report", song.folder).code == 0
     with opened(browser, (song.outbox / "report.html").as_uri()) as seen:

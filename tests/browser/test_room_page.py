@@ -13,12 +13,12 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S, Command
-from tests.outside.looking import Server
-from tests.outside.signals import sine
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_16
+from tests.support import wavefile
+from tests.support.command import HUNG_S, Command
+from tests.support.page_client import Server
+from tests.support.signals import sine
+from tests.support.song import Song
+from tests.support.wavefile import PCM_16
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM: Final = Path("/usr/bin/chromium")
@@ -41,7 +41,7 @@ BROWSERS: Final = 3
 """How many of those who look are browsers with a profile of their own; the others are plain streams."""
 MINUS: Final = "\N{MINUS SIGN}"
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")]
 
 
 class Watch:
@@ -100,7 +100,7 @@ def good() -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def watch(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watch]:
-    """Give a watch with its page."""
+    """Return a watch with its page."""
     made = Watch(stager, tmp_path_factory.mktemp("room"))
     with made.stack:
         yield made
@@ -109,7 +109,7 @@ def watch(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Iterator
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """Give Debian's Chromium."""
+    """Return Debian's Chromium."""
     with playwright.sync_playwright() as driver:
         opened = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield opened
@@ -118,7 +118,7 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def look(browser: Any, watch: Watch) -> Iterator[Callable[..., Any]]:
-    """Give a way to open the page; whatever its console said, or it asked of others, fails the test.
+    """Return a way to open the page; whatever its console said, or it asked of others, fails the test.
 
     With `may_lose` the browser itself may say that it can't reach a watch which was stopped: no fault of the page's.
     """
@@ -300,7 +300,7 @@ def test_a_watch_without_sign_of_life_is_called_out(watch: Watch, look: Callable
     while "gives no sign of life" not in page.locator("#warning").inner_text():
         assert time.monotonic() < deadline, "hung"
         left = json.loads(place.read_text("utf-8"))
-        place.write_text(json.dumps({**left, "at": "2020-01-01T00:00:00.000+00:00"}), "utf-8")
+        place.write_text(json.dumps({**left, "at": "2020-01-01T00:00:00.000+00:00", "renewed": ""}), "utf-8")
         page.reload()
         page.locator("#seen", has_text="ago").wait_for()
 

@@ -19,16 +19,19 @@ from stager.cli import app as room
 from stager.cli.app import app
 from stager.cli.exits import Exit
 from stager.errors import NoSpace, Stopped
-from stager.staging import staging
-from stager.watch import daemon, keeper, project_watch
-from tests.making import float_wav, in_memory, noise, project, sine, tree, wav, written
+from stager.staging.publish import staging
+from stager.watch import daemon, project_watch, supervisor
+from tests.support.folders import in_memory, tree, written
+from tests.support.records import project
+from tests.support.signals import sine_block, white_noise
+from tests.support.wavefile import float_wav, wav
 
 COMMANDS = ("demo", "new", "stage", "watch", "measure", "schema")
 
 
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """Give a folder in memory: every stem syncs several times."""
+    """Return a folder in memory: every stem syncs several times."""
     with in_memory() as folder:
         yield folder
 
@@ -73,7 +76,7 @@ def test_help_loads_no_heavy_room() -> None:
 def test_stage(tmp_path: Path) -> None:
     """All stems staged is 0; results go to stdout, talk to stderr."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     found = stager("stage", tmp_path)
     assert found.exit_code == Exit.DONE
     assert "a.wav" in found.stdout
@@ -84,7 +87,7 @@ def test_stage(tmp_path: Path) -> None:
 def test_stage_as_json(tmp_path: Path) -> None:
     """With --json stdout is the one document."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     document = json.loads(stager("stage", tmp_path, "--json").stdout)
     assert document["schema"] == "stager/stage/1"
     assert document["outcomes"] == [json.loads((song.outbox / "a.wav.json").read_bytes())]
@@ -93,7 +96,7 @@ def test_stage_as_json(tmp_path: Path) -> None:
 def test_refused_stem_is_status_one(tmp_path: Path) -> None:
     """A refused stem beside good ones is 1."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     written(song.inbox / "b.wav", b"text", age_s=100.0)
     assert stager("stage", tmp_path).exit_code == Exit.SOME
     assert (song.outbox / "a.wav").exists()
@@ -104,7 +107,7 @@ def test_refused_stem_is_status_one(tmp_path: Path) -> None:
 )
 def test_verdict_worse_than_allowed(tmp_path: Path, options: list[str], status: int) -> None:
     """A clipped stem is staged, and fails a run only where that is asked for."""
-    samples = sine(997.0, 0.5, peak=0.3)
+    samples = sine_block(997.0, 0.5, peak=0.3)
     samples[100:120] = 1.0
     written(project(tmp_path).inbox / "a.wav", wav(samples, 16), age_s=100.0)
     assert stager("stage", tmp_path, *options).exit_code == status
@@ -123,7 +126,7 @@ def test_only_what_matches(tmp_path: Path) -> None:
     """--only stages what matches and nothing else."""
     song = project(tmp_path)
     for name in ("a.wav", "b.wav"):
-        written(song.inbox / name, wav(noise(4800, rms=0.02)), age_s=100.0)
+        written(song.inbox / name, wav(white_noise(4800, rms=0.02)), age_s=100.0)
     stager("stage", tmp_path, "--only", "b*")
     assert (song.outbox / "b.wav").exists()
     assert not (song.outbox / "a.wav").exists()
@@ -131,7 +134,7 @@ def test_only_what_matches(tmp_path: Path) -> None:
 
 def test_dry_run_writes_nothing(tmp_path: Path) -> None:
     """A dry run shows the decision and leaves every file as it was."""
-    written(project(tmp_path).inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(project(tmp_path).inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     before = tree(tmp_path)
     found = stager("stage", tmp_path, "--dry-run", "--json")
     assert found.exit_code == Exit.DONE
@@ -142,7 +145,7 @@ def test_dry_run_writes_nothing(tmp_path: Path) -> None:
 def test_dry_run_refuses_as_the_run_does(tmp_path: Path) -> None:
     """What the run would refuse is status 1 in a dry run, with the same outcome."""
     song = project(tmp_path, '[target]\nrule = "leave"\n[copy]\nencoding = "PCM_24"\n')
-    written(song.inbox / "a.wav", float_wav(sine(997.0, 0.5, peak=1.5)), age_s=100.0)
+    written(song.inbox / "a.wav", float_wav(sine_block(997.0, 0.5, peak=1.5)), age_s=100.0)
     dry, real = stager("stage", tmp_path, "--dry-run", "--json"), stager("stage", tmp_path, "--json")
     assert (dry.exit_code, dry.stdout) == (Exit.SOME, real.stdout)
     assert real.exit_code == Exit.SOME
@@ -152,14 +155,14 @@ def test_dry_run_refuses_as_the_run_does(tmp_path: Path) -> None:
 def test_copy_edited_by_hand_stays(tmp_path: Path) -> None:
     """A copy that a person edited stays, and the next run says that its own lies beside it."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     assert stager("stage", tmp_path).exit_code == Exit.DONE
     later = (song.outbox / "a.wav.json").stat().st_mtime + 1.0
     (song.outbox / "a.wav").write_bytes(b"edited")
     os.utime(song.outbox / "a.wav", (later, later))
     found = stager("stage", tmp_path)
     assert found.exit_code == Exit.DONE
-    assert "a.wav, which is yours or was altered by you, stays; the copy lies beside it" in found.stderr
+    assert "a.wav, which is yours, another project's or altered since, stays; the copy lies beside it" in found.stderr
     assert (song.outbox / "a.wav").read_bytes() == b"edited"
     assert (song.outbox / "a.v2.wav.json").exists()
 
@@ -184,7 +187,7 @@ def test_bad_project_file_is_status_two(tmp_path: Path) -> None:
 def test_locked_project_is_status_two(tmp_path: Path) -> None:
     """A project that another process stages is told with that process."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(noise(100)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(100)), age_s=100.0)
     with staging(song):
         found = stager("stage", tmp_path)
     assert found.exit_code == Exit.NOTHING_RAN
@@ -196,7 +199,7 @@ def test_outbox_that_is_a_file(tmp_path: Path) -> None:
     song = project(tmp_path)
     song.outbox.rmdir()
     song.outbox.touch()
-    written(song.inbox / "a.wav", wav(noise(100)), age_s=100.0)
+    written(song.inbox / "a.wav", wav(white_noise(100)), age_s=100.0)
     found = stager("stage", tmp_path)
     assert found.exit_code == Exit.NOTHING_RAN
     assert "staged" in found.stderr
@@ -248,8 +251,8 @@ def command(*args: object, **options: Any) -> "subprocess.Popen[str]":
 def test_signal_ends_a_run(tmp_path: Path, number: signal.Signals, status: Exit) -> None:
     """A run that is told to stop ends at once with the signal's status, without a traceback, and leaves no draft."""
     song = project(tmp_path, "[project]\nsettle_s = 3.0\n")
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
-    written(song.inbox / "b.wav", wav(noise(4800, rms=0.02)))
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "b.wav", wav(white_noise(4800, rms=0.02)))
     begun_s = time.monotonic()
     with command("stage", tmp_path) as process:
         while not (song.state / "lock").exists() and process.poll() is None:
@@ -296,7 +299,7 @@ def test_result_that_can_not_be_printed(args: tuple[str, ...], unbuffered: str) 
 def test_terminal_without_the_letters(tmp_path: Path) -> None:
     """What the terminal can't show is escaped, and the run is done."""
     song = project(tmp_path)
-    written(song.inbox / "caf\u00e9.wav", wav(noise(4800, rms=0.02)), age_s=100.0)
+    written(song.inbox / "caf\u00e9.wav", wav(white_noise(4800, rms=0.02)), age_s=100.0)
     environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
     with command("stage", tmp_path, env=environment) as process:
         out, err = process.communicate(timeout=60.0)
@@ -321,7 +324,12 @@ def test_new(tmp_path: Path) -> None:
     """A new project has its file and folders, and can be staged as it is."""
     found = stager("new", tmp_path / "song")
     assert found.exit_code == Exit.DONE
-    assert sorted(path.name for path in (tmp_path / "song").iterdir()) == ["bounces", "staged", "stager.toml"]
+    assert sorted(path.name for path in (tmp_path / "song").iterdir()) == [
+        ".stager",
+        "bounces",
+        "staged",
+        "stager.toml",
+    ]
     assert stager("stage", tmp_path / "song").exit_code == Exit.DONE
 
 
@@ -348,7 +356,7 @@ def test_schema() -> None:
 
 def test_measure_as_json(tmp_path: Path) -> None:
     """Each file has its source, levels in the convention asked for, findings and a verdict."""
-    path = written(tmp_path / "a.wav", wav(sine(997.0, 1.0)))
+    path = written(tmp_path / "a.wav", wav(sine_block(997.0, 1.0)))
     found = stager("measure", path, "--json", "--reference", "square")
     document = json.loads(found.stdout)
     assert (document["schema"], found.exit_code) == ("stager/measure/1", 0)
@@ -360,7 +368,7 @@ def test_measure_as_json(tmp_path: Path) -> None:
 
 def test_measure_for_people(tmp_path: Path) -> None:
     """The table names the file and says what its levels mean."""
-    path = written(tmp_path / "a.wav", wav(sine(997.0, 1.0, peak=0.5)))
+    path = written(tmp_path / "a.wav", wav(sine_block(997.0, 1.0, peak=0.5)))
     found = stager("measure", path)
     assert "a.wav" in found.stdout
     assert "-6.02" in found.stdout
@@ -369,8 +377,8 @@ def test_measure_for_people(tmp_path: Path) -> None:
 
 BAD = {
     "text": (b"text", "unreadable", None),
-    "not finite": (float_wav(noise(100) * float("inf")), None, "corrupt"),
-    "cut short": (wav(noise(4800))[:-999], None, "corrupt"),
+    "not finite": (float_wav(white_noise(100) * float("inf")), None, "corrupt"),
+    "cut short": (wav(white_noise(4800))[:-999], None, "corrupt"),
 }
 
 
@@ -386,7 +394,7 @@ def test_measure_of_a_bad_file(tmp_path: Path, content: bytes, refused: str | No
 
 def test_measure_writes_nothing(tmp_path: Path) -> None:
     """Measuring leaves every file as it was, and needs no project."""
-    path = written(tmp_path / "a.wav", wav(noise(4800)), age_s=100.0)
+    path = written(tmp_path / "a.wav", wav(white_noise(4800)), age_s=100.0)
     before = tree(tmp_path), path.stat().st_mtime_ns
     stager("measure", path)
     assert (tree(tmp_path), path.stat().st_mtime_ns) == before
@@ -395,7 +403,7 @@ def test_measure_writes_nothing(tmp_path: Path) -> None:
 def test_watch_until_idle(tmp_path: Path) -> None:
     """A watch that ends by itself is 0, and has staged what was there."""
     song = project(tmp_path, "[project]\nsettle_s = 0.0\n")
-    written(song.inbox / "a.wav", wav(noise(4800, rms=0.02)))
+    written(song.inbox / "a.wav", wav(white_noise(4800, rms=0.02)))
     found = stager("watch", tmp_path, "--poll", "--until-idle", "0.1")
     assert found.exit_code == Exit.DONE
     assert "staged a.wav" in found.stderr
@@ -419,7 +427,7 @@ def test_watch_of_a_place_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyP
         raise NoSpace("the disk is full")
 
     monkeypatch.setattr(project_watch, "write_tables", failing)
-    for where in (daemon, keeper):
+    for where in (daemon, supervisor):
         monkeypatch.setattr(where, "PAUSE_S", 0.1)
     found = stager("watch", tmp_path, "--poll", "--until-idle", "0")
     assert found.exit_code == Exit.NOTHING_RAN

@@ -6,12 +6,13 @@ from typing import Any
 
 import pytest
 
-from stager.bench import News
+from stager.cli import log as log_room
 from stager.cli.log import HumanLog, JsonLog
 from stager.judge import Hint
 from stager.model import Refused, Staged
-from stager.watch import Word
-from tests.making import project, sidecar
+from stager.staging.queue import OutcomeEvent
+from stager.watch.listeners import LogLine
+from tests.support.records import project, sidecar
 
 REFUSED = Refused("a.wav", "bounces/a.wav", "unreadable", "a.wav: expected audio")
 
@@ -31,16 +32,16 @@ def test_words_for_people(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     song = project(tmp_path, '[project]\nname = "Salt Road"\n')
     for many in (False, True):
         log = HumanLog(many=many)
-        log.word(Word("waiting for b.wav: held", "Salt Road"))
-        log.word(Word("Salt Road goes on", "Salt Road"))
-        log.news(song, News(REFUSED))
+        log.word(LogLine("waiting for b.wav: held", "Salt Road"))
+        log.word(LogLine("Salt Road goes on", "Salt Road"))
+        log.news(song, OutcomeEvent(REFUSED))
     assert lines(capsys) == [
         "waiting for b.wav: held",
         "Salt Road goes on",
-        "refused a.wav: expected audio",
+        "refused a.wav, unreadable: a.wav: expected audio",
         "Salt Road: waiting for b.wav: held",
         "Salt Road goes on",
-        "Salt Road: refused a.wav: expected audio",
+        "Salt Road: refused a.wav, unreadable: a.wav: expected audio",
     ]
 
 
@@ -49,7 +50,7 @@ def test_hint_is_said_once_a_project(tmp_path: Path, capsys: pytest.CaptureFixtu
     one, two = project(tmp_path / "one"), project(tmp_path / "two")
     log = HumanLog(many=True)
     for song in (one, one, two):
-        log.news(song, News(Staged(sidecar()), (Hint("same", "a word"),)))
+        log.news(song, OutcomeEvent(Staged(sidecar()), (Hint("same", "a word"),)))
     assert lines(capsys).count("  note: a word") == 2
 
 
@@ -57,9 +58,9 @@ def test_json_lines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Every line is one object with hour, level, project and sentence; a stem's says what came of it."""
     song = project(tmp_path, '[project]\nname = "Salt Road"\n')
     log = JsonLog()
-    log.word(Word("two\nlines", None, "warning"))
-    log.news(song, News(REFUSED))
-    log.news(song, News(Staged(sidecar()), (Hint("k", "a word"),)))
+    log.word(LogLine("two\nlines", None, "warning"))
+    log.news(song, OutcomeEvent(REFUSED))
+    log.news(song, OutcomeEvent(Staged(sidecar()), (Hint("k", "a word"),)))
     word, refused, staged = objects(capsys)
     assert (word["level"], word["project"], word["says"]) == ("warning", None, "two\nlines")
     assert (refused["level"], refused["project"], refused["stem"], refused["refused"]) == (
@@ -78,3 +79,18 @@ def test_json_lines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         ["a word"],
     )
     assert all(found["at"].endswith("+00:00") for found in (word, refused, staged))
+
+
+def test_sentences_of_a_take_are_broken_at_the_terminals_width(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """On a terminal a long sentence is broken between words and stays indented; elsewhere it is one line."""
+    sentence = "  Turn the input 3 dB down: its average then comes to -18. Room for the loud part: 14 dB, enough."
+    log_room._say_wrapped(sentence)
+    assert lines(capsys) == [sentence]
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setattr(log_room.sys.stderr, "isatty", lambda: True)
+    log_room._say_wrapped(sentence)
+    found = lines(capsys)
+    assert all(len(line) <= 40 and line.startswith("  ") for line in found)
+    assert " ".join(" ".join(found).split()) == sentence.strip()

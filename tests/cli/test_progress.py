@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from stager.bench import News
 from stager.cli.progress import Progress, span
 from stager.model import Refused, Staged
-from tests.making import project, sidecar, written
+from stager.staging.queue import OutcomeEvent
+from tests.support.folders import written
+from tests.support.records import project, sidecar
 
 
 class Terminal(io.StringIO):
@@ -34,15 +35,15 @@ def rows(text: str) -> list[str]:
     return shown
 
 
-def news(stem: str, duration_s: float = 60.0, **changes: Any) -> News:
+def news(stem: str, duration_s: float = 60.0, **changes: Any) -> OutcomeEvent:
     base = sidecar(stem=stem)
     source = base.source.model_copy(update={"duration_s": duration_s})
-    return News(Staged(base.model_copy(update={"source": source}), **changes))
+    return OutcomeEvent(Staged(base.model_copy(update={"source": source}), **changes))
 
 
 @pytest.fixture
 def now_s() -> list[float]:
-    """Give a clock that a test turns."""
+    """Return a clock that a test turns."""
     return [100.0]
 
 
@@ -71,7 +72,7 @@ def test_time_left_waits_for_something_to_go_by(tmp_path: Path, now_s: list[floa
     progress, _ = made(tmp_path, now_s, a=1000, b=1000, c=1000)
     now_s[0] += 100.0
     progress.note(news("a.wav", fresh=False))
-    progress.note(News(Refused("b.wav", "bounces/b.wav", "unreadable", "b.wav: no audio")))
+    progress.note(OutcomeEvent(Refused("b.wav", "bounces/b.wav", "unreadable", "b.wav: no audio")))
     assert progress.text() == "2 of 3 stems, 1 min of sound"
 
 
@@ -88,7 +89,7 @@ def test_line_stays_under_what_is_said(tmp_path: Path, now_s: list[float]) -> No
     """On a terminal each outcome stands in a line of its own, the progress under it; at the end it is gone."""
     progress, terminal = made(tmp_path, now_s, a=10, b=10)
 
-    def tell(told: News) -> None:
+    def tell(told: OutcomeEvent) -> None:
         terminal.write(f"staged {told.outcome.stem}\n")
 
     told = progress.around(tell)

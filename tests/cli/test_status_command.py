@@ -10,8 +10,8 @@ import pytest
 from stager.cli import status_command as room
 from stager.cli.exits import Exit
 from stager.model import Refused
-from stager.watch import Status
-from tests.making import project
+from stager.watch.status import Status
+from tests.support.records import project
 
 FAILURE = Refused("a.wav", "bounces/a.wav", "unreadable", "a.wav: expected audio")
 

@@ -13,7 +13,7 @@ from stager.containers.bext import (
     with_history,
     with_loudness,
 )
-from tests.making import stream
+from tests.support.records import stream
 
 CODED = {
     "a level": (-23.0, -2300),
@@ -75,6 +75,14 @@ HISTORIES = {
 def test_history_grows_by_a_line(history: bytes, grown: bytes) -> None:
     """A line stands behind those that are there, each with its end."""
     assert with_history(bext(history=history), "line") == bext() + grown
+
+
+@pytest.mark.parametrize(("line", "zeros"), [("even", 0), ("odd", 1)])
+def test_an_even_length_where_asked_for(line: str, zeros: int) -> None:
+    """One zero stands behind a line that would make the length odd, and the next line takes its place."""
+    once = with_history(bext(), line, align=2)
+    assert once == bext() + line.encode() + b"\r\n" + bytes(zeros)
+    assert with_history(once, "next", align=2) == bext() + line.encode() + b"\r\nnext\r\n" + bytes(zeros)
 
 
 @pytest.mark.parametrize(("room", "fits"), [(6, True), (5, False)])

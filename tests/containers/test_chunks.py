@@ -6,7 +6,8 @@ import pytest
 
 from stager.containers.chunks import DROPPED, Change, Fate, fact_chunk, judge_chunk, peak_payload
 from stager.model import Encoding
-from tests.making import format_of, stream
+from tests.support.records import stream
+from tests.support.wavefile import format_of
 
 LEVEL = Change(stream(24, 2), stream(24, 2), "gain +3 dB")
 DEPTH = Change(stream(24, 2), stream(16, 2), "gain +3 dB")

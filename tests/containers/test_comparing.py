@@ -19,7 +19,9 @@ from stager.containers import (
     write_copy,
 )
 from stager.model.runs import no_runs
-from tests.making import chunk, float_wav, noise, wav, written
+from tests.support.folders import written
+from tests.support.signals import white_noise
+from tests.support.wavefile import chunk, float_wav, wav
 
 WORDS = "half; please"
 STAMP = 2**33 + 5
@@ -35,12 +37,12 @@ def bext(version: int) -> bytes:
 
 
 ORIGINAL = wav(
-    noise(999), before=[(b"bext", bext(2)), (b"zOdd", b"seven b")], after=[(b"cue ", bytes(4)), (b"levl", b"x")]
+    white_noise(999), before=[(b"bext", bext(2)), (b"zOdd", b"seven b")], after=[(b"cue ", bytes(4)), (b"levl", b"x")]
 )
 
 
 def copied(folder: Path, content: bytes, gain: Gain | None = HALF) -> bytes:
-    """Give the copy of a file."""
+    """Return the copy of a file."""
     path, out = written(folder / "a.wav", content), folder / "b.wav"
     with open_audio(path, settle_s=0.0) as source, out.open("wb") as file:
         made = write_copy(CopyPlan(source, hashlib.sha256(content).hexdigest(), gain, source.info, WORDS), file)
@@ -56,7 +58,7 @@ def differences(folder: Path, copy: bytes, words: str = WORDS, *, as_it_is: bool
 
 
 def resized(content: bytes) -> bytes:
-    """Let the header state the length that there is."""
+    """Return the file with its header stating the length that is there."""
     return content[:4] + struct.pack("<I", len(content) - 8) + content[8:]
 
 
@@ -135,7 +137,7 @@ def test_a_copy_as_it_is_has_the_names_of_its_original(tmp_path: Path) -> None:
 
 def test_peaks_are_not_compared_here(tmp_path: Path) -> None:
     """A PEAK chunk's payload is a figure of the copy: whatever it says, its bytes are no difference of chunks."""
-    content = float_wav(noise(999), before=[(b"PEAK", bytes(16))])
+    content = float_wav(white_noise(999), before=[(b"PEAK", bytes(16))])
     assert differences(tmp_path, copied(tmp_path, content)) == []
 
 
@@ -146,5 +148,5 @@ def test_peaks_are_not_compared_here(tmp_path: Path) -> None:
 )
 def test_time_stamp_of_a_file(tmp_path: Path, around: list[tuple[bytes, bytes]], frames: int | None) -> None:
     """The first sample's time stands in `bext` (EBU Tech 3285); a file without one has none."""
-    with open_audio(written(tmp_path / "a.wav", wav(noise(99), before=around)), settle_s=0.0) as source:
+    with open_audio(written(tmp_path / "a.wav", wav(white_noise(99), before=around)), settle_s=0.0) as source:
         assert start_frames(source) == frames

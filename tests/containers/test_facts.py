@@ -10,7 +10,9 @@ import soundfile
 from stager.containers.facts import header_facts
 from stager.errors import TruncatedStem, UnreadableStem
 from stager.model import Encoding
-from tests.making import format_of, noise, wav, written
+from tests.support.folders import written
+from tests.support.signals import white_noise
+from tests.support.wavefile import format_of, wav
 
 
 def bext(frames: int) -> bytes:
@@ -21,27 +23,29 @@ def bext(frames: int) -> bytes:
 @pytest.mark.parametrize("frames", [0, 1, 172_800_000, 4_665_600_000])
 def test_time_stamp(tmp_path: Path, frames: int) -> None:
     """The count of frames since midnight is given whole, also beyond 32 bits (13:30:00 at 96 kHz: high 1)."""
-    path = written(tmp_path / "a.wav", wav(noise(480), rate_hz=96_000, before=[(b"bext", bext(frames))]), age_s=9.0)
+    path = written(
+        tmp_path / "a.wav", wav(white_noise(480), rate_hz=96_000, before=[(b"bext", bext(frames))]), age_s=9.0
+    )
     assert header_facts(path).start_frames == frames
 
 
 def test_no_time_stamp(tmp_path: Path) -> None:
     """A file without the chunk has no time stamp, which is not the same as 0."""
-    assert header_facts(written(tmp_path / "a.wav", wav(noise(480)), age_s=9.0)).start_frames is None
+    assert header_facts(written(tmp_path / "a.wav", wav(white_noise(480)), age_s=9.0)).start_frames is None
 
 
 def test_chunk_cut_short(tmp_path: Path) -> None:
     """A chunk that ends before the field has none either."""
-    content = wav(noise(480), before=[(b"bext", bytes(340))])
+    content = wav(white_noise(480), before=[(b"bext", bytes(340))])
     assert header_facts(written(tmp_path / "a.wav", content, age_s=9.0)).start_frames is None
 
 
 def test_stream(tmp_path: Path) -> None:
     """Rate, depth, channels and length are those of the header, valid bits those of its long form."""
-    plain = header_facts(written(tmp_path / "a.wav", wav(noise(441, 2), 16, 44_100), age_s=9.0)).info
+    plain = header_facts(written(tmp_path / "a.wav", wav(white_noise(441, 2), 16, 44_100), age_s=9.0)).info
     assert (plain.encoding, plain.valid_bits, plain.sample_rate_hz) == (Encoding.PCM_16, 16, 44_100)
     assert (plain.channels, plain.frames) == (2, 441)
-    content = bytearray(wav(noise(480), 24))
+    content = bytearray(wav(white_noise(480), 24))
     fmt = format_of(24, 1, valid_bits=20)
     long = content[:12] + b"fmt " + struct.pack("<I", len(fmt)) + fmt + content[36:]
     long[4:8] = struct.pack("<I", len(long) - 8)
@@ -67,12 +71,12 @@ def test_what_is_no_audio_is_refused(tmp_path: Path) -> None:
 def test_what_is_not_whole_is_refused(tmp_path: Path) -> None:
     """A file that was cut short is refused as everywhere."""
     with pytest.raises(TruncatedStem, match=r"expected 0\.01 s"):
-        header_facts(written(tmp_path / "a.wav", wav(noise(480))[:-300], age_s=9.0))
+        header_facts(written(tmp_path / "a.wav", wav(white_noise(480))[:-300], age_s=9.0))
 
 
 def test_the_file_is_left_as_it_is(tmp_path: Path) -> None:
     """Neither bytes nor times of the file change, and it need not be writable."""
-    path = written(tmp_path / "a.wav", wav(noise(480)), age_s=9.0)
+    path = written(tmp_path / "a.wav", wav(white_noise(480)), age_s=9.0)
     path.chmod(0o400)
     before = path.stat()
     header_facts(path)

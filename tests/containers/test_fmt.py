@@ -7,7 +7,7 @@ import pytest
 from stager.containers.fmt import format_for, parse_format
 from stager.errors import UnreadableStem
 from stager.model import Encoding
-from tests.making import format_of
+from tests.support.wavefile import format_of
 
 KINDS = {"plain": format_of(24, 2, 44_100), "extensible": format_of(24, 2, 44_100, valid_bits=20)}
 

@@ -8,14 +8,16 @@ import pytest
 
 from stager.containers.foreign import (
     AIFF_CODECS,
+    CAF_DESC_BYTES,
     CUT,
     MOST_TAGS,
     MOST_TEXT_BYTES,
     NEVER_FINISHED,
-    Surroundings,
+    Metadata,
+    cut_caf_stream,
     is_foreign,
     missing,
-    surroundings,
+    read_metadata,
 )
 
 RATE = bytes.fromhex("400ebb80000000000000")
@@ -32,8 +34,8 @@ def form(*chunks: bytes, kind: bytes = b"AIFF", stated: int | None = None) -> by
     return b"FORM" + struct.pack(">I", len(body) if stated is None else stated) + body
 
 
-def comm(codec: bytes = b"") -> bytes:
-    return big(b"COMM", struct.pack(">hIh", 1, 4, 16) + RATE + codec)
+def comm(codec: bytes = b"", bits: int = 16) -> bytes:
+    return big(b"COMM", struct.pack(">hIh", 1, 4, bits) + RATE + codec)
 
 
 SSND = big(b"SSND", bytes(16))
@@ -69,12 +71,12 @@ def comments(*fields: bytes) -> bytes:
     return struct.pack("<I", 4) + b"test" + struct.pack("<I", len(fields)) + texts
 
 
-def looked_at(folder: Path, content: bytes) -> Surroundings:
+def looked_at(folder: Path, content: bytes) -> Metadata:
     path = folder / "a"
     path.write_bytes(content)
     descriptor = os.open(path, os.O_RDONLY)
     try:
-        return surroundings(descriptor, len(content), content[:12])
+        return read_metadata(descriptor, len(content), content[:12])
     finally:
         os.close(descriptor)
 
@@ -97,10 +99,10 @@ BARE = {
 
 
 SOUND = {
-    "AIFF": (form(comm(), SSND), Surroundings("AIFF", None, None, ())),
-    "AIFC, uncompressed": (form(comm(b"sowt"), SSND, kind=b"AIFC"), Surroundings("AIFC", None, None, ())),
-    "CAF": (caf(desc(), DATA), Surroundings("CAF", None, None, ())),
-    "FLAC": (b"fLaC" + streaminfo(last=True), Surroundings("FLAC", None, None, ())),
+    "AIFF": (form(comm(), SSND), Metadata("AIFF", None, None, ())),
+    "AIFC, uncompressed": (form(comm(b"sowt"), SSND, kind=b"AIFC"), Metadata("AIFC", None, None, ())),
+    "CAF": (caf(desc(), DATA), Metadata("CAF", None, None, ())),
+    "FLAC": (b"fLaC" + streaminfo(last=True), Metadata("FLAC", None, None, ())),
 }
 
 UNFINISHED = {
@@ -117,6 +119,7 @@ UNFINISHED = {
 
 LOST = {
     "AIFF markers and unknown": (form(comm(), big(b"MARK", bytes(2)), SSND, big(b"zZzz", b"odd")), ("MARK", "zZzz")),
+    "AIFF depth": (form(comm(bits=20), SSND), ("the depth of 20 bits",)),
     "AIFF tags": (
         form(comm(), big(b"NAME", b"Salt Road"), big(b"ANNO", b"x\0"), big(b"AUTH", b""), SSND),
         ("tag NAME", "tag ANNO"),
@@ -157,7 +160,7 @@ def test_known_by_its_first_bytes(head: bytes, foreign: bool) -> None:
 
 
 @pytest.mark.parametrize(("content", "expected"), SOUND.values(), ids=SOUND.keys())
-def test_whole_files(tmp_path: Path, content: bytes, expected: Surroundings) -> None:
+def test_whole_files(tmp_path: Path, content: bytes, expected: Metadata) -> None:
     """A whole file of PCM has nothing to say."""
     assert looked_at(tmp_path, content) == expected
 
@@ -202,7 +205,7 @@ def test_what_is_said_is_short_and_moves_no_cursor(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("more", [0, 1])
 def test_text_beyond_what_is_read(tmp_path: Path, more: int) -> None:
-    """Of text over 1 MiB the length tells whether the rest was carried; it is not read."""
+    """Of text over 1 MiB the length shows whether the rest was carried; it is not read."""
     original = form(comm(), big(b"ANNO", b"x" * (MOST_TEXT_BYTES + 2)), SSND)
     copy = form(comm(), big(b"ANNO", b"x" * (MOST_TEXT_BYTES + 2 - more)), SSND)
     assert len(lacking(tmp_path, original, copy)) == more
@@ -259,3 +262,13 @@ def test_compressed_caf(tmp_path: Path, codec: bytes) -> None:
 def test_caf_without_a_description(tmp_path: Path) -> None:
     """A CAF file that does not say what it holds is not trusted to hold PCM."""
     assert looked_at(tmp_path, caf(DATA)).odd_codec is not None
+
+
+@pytest.mark.parametrize("left", [0, 1, 31])
+def test_caf_cut_inside_its_description(tmp_path: Path, left: int) -> None:
+    """A description that the file's end cuts describes no stream; that is no error of ours."""
+    whole = caf(DATA, desc(b"lpcm"))
+    path = tmp_path / "cut.caf"
+    path.write_bytes(whole[: len(whole) - CAF_DESC_BYTES + left])
+    with path.open("rb") as file:
+        assert cut_caf_stream(file.fileno(), path.stat().st_size) is None

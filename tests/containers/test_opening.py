@@ -10,20 +10,9 @@ from pathlib import Path
 import pytest
 
 from stager.containers import open_audio
-from stager.errors import (
-    StemError,
-    StillGrowingStem,
-    TruncatedStem,
-    UnreadableStem,
-    UnsupportedStem,
-)
-from tests.making import (
-    SUBFORMAT_TAIL,
-    format_of,
-    integers,
-    riff,
-    written,
-)
+from stager.errors import StemError, StillGrowingStem, TruncatedStem, UnreadableStem, UnsupportedStem
+from tests.support.folders import written
+from tests.support.wavefile import GUID_TAIL, format_of, integers, riff
 
 AGE_S = 100.0
 
@@ -77,7 +66,7 @@ REFUSED = {
     "17 valid bits of 16": (riff(format_of(16, 1, valid_bits=17), AUDIO), UnsupportedStem, "17 of 16 bits"),
     "16 bits in 3 bytes": (riff(format_of(16, 1, sample_bytes=3), AUDIO), UnsupportedStem, "16 of 16 bits in 3 bytes"),
     "another sub-format": (
-        riff(format_of(16, 1, valid_bits=16).replace(SUBFORMAT_TAIL, bytes(14)), AUDIO),
+        riff(format_of(16, 1, valid_bits=16).replace(GUID_TAIL, bytes(14)), AUDIO),
         UnsupportedStem,
         "format tag 65534",
     ),

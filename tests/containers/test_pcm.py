@@ -5,7 +5,8 @@ import pytest
 
 from stager.containers.pcm import DTYPES, decode, encode_codes, encode_floats
 from stager.model import Encoding
-from tests.making import integers, stream
+from tests.support.records import stream
+from tests.support.wavefile import integers
 
 KNOWN_CODES = {
     "16: zero": (16, b"\0\0", 0.0),

@@ -13,7 +13,8 @@ from stager.containers.pcm import decode
 from stager.containers.requantise import CLIP_GUARD_LSB, Gain, clip_guard_linear
 from stager.model import Encoding, StreamInfo
 from stager.model.runs import Runs, no_runs
-from tests.making import cut, frames_of, noise, stream
+from tests.support.records import stream
+from tests.support.signals import cut, frames_of, white_noise
 
 SHA = "ab" * 32
 
@@ -23,7 +24,7 @@ def gain(factor: float, *, dithered: bool = False, **changes: Any) -> Gain:
 
 
 def codes_of(raw: bytes, info: StreamInfo) -> NDArray[np.float64]:
-    """Give the codes that bytes hold, (frames, channels)."""
+    """Return the codes that bytes hold, (frames, channels)."""
     return decode(raw, info) * 2.0 ** (8 * info.encoding.sample_bytes - 1)
 
 
@@ -85,7 +86,7 @@ def test_dither_is_white() -> None:
 
 def test_dither_is_reproducible() -> None:
     """The same source gives the same bytes, another source others."""
-    samples, info = noise(500), stream(16)
+    samples, info = white_noise(500), stream(16)
     first = gain(0.7, dithered=True).encode(samples, info, 0)
     assert gain(0.7, dithered=True).encode(samples, info, 0) == first
     assert gain(0.7, dithered=True, source_sha256="cd" * 32).encode(samples, info, 0) != first
@@ -100,7 +101,7 @@ def test_dither_is_reproducible() -> None:
 )
 def test_any_cut_gives_the_same_bytes(edges: list[int], bits: int, channels: int, dithered: bool) -> None:
     """However a file is cut into blocks, silence runs included, its copy is the same to the bit."""
-    samples, info = noise(300, channels), stream(bits, channels)
+    samples, info = white_noise(300, channels), stream(bits, channels)
     samples[40:180, 0] = 0.0
     silences = Runs(np.array([0]), np.array([40]), np.array([180]))
     made = gain(0.6, dithered=dithered, silences=silences)
@@ -143,7 +144,7 @@ def plain_dither(source_sha256: str, channel: int, frame: int) -> float:
 @pytest.mark.parametrize("first", [0, 1000, 2**31 - 5])
 def test_dither_to_the_bit(first: int) -> None:
     """The codes are those of a plain implementation: a copy can be made again, years later, by anyone."""
-    samples, info = noise(300, 2), stream(16, 2)
+    samples, info = white_noise(300, 2), stream(16, 2)
     found = codes_of(gain(0.5, dithered=True).encode(samples, info, first), info)
     for frame, channel in np.ndindex(300, 2):
         dither = plain_dither(SHA, channel, first + frame)
@@ -162,9 +163,9 @@ def test_padded_grid_is_kept(valid_bits: int, encoding: Encoding) -> None:
     """A file of 20 valid bits in 24 stays on its grid: the low bits are zero, and dither is one LSB of the 20."""
     info = stream(24).model_copy(update={"valid_bits": valid_bits, "encoding": encoding})
     spare = 8 * encoding.sample_bytes - valid_bits
-    codes = encoded(noise(20_000), 0.5, info, dithered=True) / 2**spare
+    codes = encoded(white_noise(20_000), 0.5, info, dithered=True) / 2**spare
     assert np.array_equal(codes, np.rint(codes))
-    error = codes - noise(20_000) * 0.5 * 2 ** (valid_bits - 1)
+    error = codes - white_noise(20_000) * 0.5 * 2 ** (valid_bits - 1)
     assert abs(error.var() - 0.25) < 0.02
 
 
@@ -194,7 +195,7 @@ def test_float_has_no_guard() -> None:
 @pytest.mark.parametrize("encoding", [Encoding.FLOAT, Encoding.DOUBLE])
 def test_float_is_multiplied_alone(encoding: Encoding) -> None:
     """A float copy is sample times factor, without dither, rounding to a grid, or clipping."""
-    info, samples = stream(0, 2, encoding=encoding), noise(100, 2) * 9.0
+    info, samples = stream(0, 2, encoding=encoding), white_noise(100, 2) * 9.0
     raw = gain(1.7, dithered=True).encode(samples, info, 0)
     assert np.array_equal(
         np.frombuffer(raw, "<f4" if encoding is Encoding.FLOAT else "<f8").reshape(-1, 2),
@@ -208,3 +209,13 @@ def test_far_frames_have_dither_of_their_own() -> None:
     made = gain(1.0, dithered=True)
     parts = {made.encode(silence, info, first) for first in (0, 2**31, 2**32, 2**40)}
     assert len(parts) == 4
+
+
+def test_equal_channels_get_equal_dither() -> None:
+    """Channels that hold the same samples hold the same codes in the copy; all others have dither of their own."""
+    samples = np.random.default_rng(3).uniform(-0.5, 0.5, (4000, 1)).repeat(3, axis=1)
+    made = Gain(0.6, dithered=True, source_sha256="ab", silences=no_runs(), equal_to=(0, 0, 2))
+    codes = made.codes(samples, stream(16, 3), 0)
+    assert np.array_equal(codes[:, 0], codes[:, 1])
+    assert (codes[:, 0] != codes[:, 2]).mean() > 0.3
+    assert np.array_equal(codes, np.column_stack([made.codes(samples, stream(16, 3), 0)[:, c] for c in (0, 0, 2)]))

@@ -7,7 +7,8 @@ import pytest
 from stager.containers.chunks import Change, Fate, judge_chunk
 from stager.containers.rescaling import rescaled
 from stager.model import StreamInfo
-from tests.making import format_of, stream
+from tests.support.records import stream
+from tests.support.wavefile import format_of
 
 BEFORE = stream(24, 2, 48_000, rate_hz=48_000)
 AFTER = stream(24, 2, 44_100, rate_hz=44_100)
@@ -80,7 +81,7 @@ def test_time_stamps_in_xml_are_rescaled() -> None:
 
 
 def test_the_count_of_frames_is_the_copys() -> None:
-    """`fact` tells how many frames there are."""
+    """`fact` has the number of frames."""
     assert judged(b"fact", struct.pack("<I", 48_000)) == struct.pack("<I", 44_100)
 
 

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stager.containers.riff import Chunk, Finish, Layout, walk
-from tests.making import chunk, format_of, integers, riff, written
+from tests.support.folders import written
+from tests.support.wavefile import chunk, format_of, integers, riff
 
 FMT = format_of(16, 1)
 AUDIO = integers(range(100), 16)
@@ -18,7 +19,7 @@ TEXT = riff(FMT, AUDIO, after=[(b"LIST", b"abc")])
 
 
 def patched(content: bytes, at: int, size: int) -> bytes:
-    """Give a file with another size written at this place."""
+    """Return a file with another size written at this place."""
     return content[:at] + struct.pack("<I", size) + content[at + 4 :]
 
 

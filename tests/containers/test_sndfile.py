@@ -15,11 +15,12 @@ import soundfile
 
 from stager.containers import Gain, open_audio
 from stager.containers.sndfile import ForeignFile, write_foreign
-from stager.errors import NoSpace, PlaceError, StemError, TruncatedStem, UnreadableStem, UnsupportedStem
+from stager.errors import CopyWrong, NoSpace, PlaceError, StemError, TruncatedStem, UnreadableStem, UnsupportedStem
 from stager.model import Encoding, StreamInfo
 from stager.model.runs import no_runs
-from tests.faithful.foreign import with_aiff_chunks, with_caf_chunks, with_flac_blocks
-from tests.making import Samples, noise, written
+from tests.support.folders import written
+from tests.support.foreign_files import with_aiff_chunks, with_caf_chunks, with_flac_blocks
+from tests.support.signals import Samples, white_noise
 
 WHOLE = Gain(1.0, dithered=False, source_sha256="ab", silences=no_runs())
 HALF = Gain(0.5, dithered=False, source_sha256="ab", silences=no_runs())
@@ -61,7 +62,7 @@ def read_back(path: Path) -> tuple[StreamInfo, Samples]:
 @pytest.mark.parametrize(("form", "subtype"), KINDS)
 def test_reading_is_exact(tmp_path: Path, form: str, subtype: str) -> None:
     """Samples are those that the library gives, the stream is what its header says, whatever the blocks."""
-    content = made(form, subtype, noise(100_003, 3))
+    content = made(form, subtype, white_noise(100_003, 3))
     info, samples = read_back(written(tmp_path / "a", content))
     expected, _ = soundfile.read(io.BytesIO(content))
     assert np.array_equal(samples, expected)
@@ -72,7 +73,7 @@ def test_reading_is_exact(tmp_path: Path, form: str, subtype: str) -> None:
 @pytest.mark.parametrize(("form", "subtype"), KINDS)
 def test_a_gain_of_one_changes_no_sample(tmp_path: Path, form: str, subtype: str) -> None:
     """Through the door and back every sample is the same: nothing is floored or scaled on the way."""
-    content = made(form, subtype, noise(5_000, 2))
+    content = made(form, subtype, white_noise(5_000, 2))
     out, _ = copied(tmp_path, content, WHOLE)
     assert np.array_equal(read_back(out)[1], soundfile.read(io.BytesIO(content), always_2d=True)[0])
 
@@ -88,14 +89,14 @@ def test_codes_are_rounded_half_to_even(tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", ["AIFF", "CAF"])
 def test_byte_order_stays(tmp_path: Path, form: str, endian: str) -> None:
     """A copy has the byte order of its original."""
-    out, _ = copied(tmp_path, made(form, "PCM_16", noise(100), endian))
+    out, _ = copied(tmp_path, made(form, "PCM_16", white_noise(100), endian))
     assert soundfile.info(out).endian == soundfile.info(tmp_path / "a").endian
 
 
 @pytest.mark.parametrize("form", ["AIFF", "CAF"])
 def test_no_clock_in_float_files(tmp_path: Path, form: str) -> None:
     """The library's PEAK chunk would hold the clock; it is not written."""
-    out, _ = copied(tmp_path, made(form, "FLOAT", noise(100)))
+    out, _ = copied(tmp_path, made(form, "FLOAT", white_noise(100)))
     assert b"PEAK" not in out.read_bytes()
     assert b"peak" not in out.read_bytes()
 
@@ -104,7 +105,7 @@ def test_no_clock_in_float_files(tmp_path: Path, form: str) -> None:
 def test_tags_are_carried(tmp_path: Path, form: str) -> None:
     """Title, artist and comment are written again, and none is said to be lost."""
     tags = {"title": "Salt Road", "artist": "nobody", "comment": "first"}
-    out, lost = copied(tmp_path, made(form, "PCM_24", noise(100), **tags))
+    out, lost = copied(tmp_path, made(form, "PCM_24", white_noise(100), **tags))
     with soundfile.SoundFile(out) as sound:
         assert {name: getattr(sound, name) for name in tags} == tags
     assert lost == ()
@@ -113,7 +114,7 @@ def test_tags_are_carried(tmp_path: Path, form: str) -> None:
 def test_a_container_that_cannot_hold_it(tmp_path: Path) -> None:
     """FLAC holds no float: refused, by the name of both."""
     with pytest.raises(UnsupportedStem, match="expected an encoding that FLAC holds, found FLOAT"):
-        copied(tmp_path, made("FLAC", "PCM_24", noise(100)), encoding=Encoding.FLOAT, valid_bits=0)
+        copied(tmp_path, made("FLAC", "PCM_24", white_noise(100)), encoding=Encoding.FLOAT, valid_bits=0)
 
 
 def _empty_aiff(codec: bytes) -> bytes:
@@ -141,13 +142,13 @@ def test_a_codec_is_judged_before_the_library_is_asked(tmp_path: Path, monkeypat
 def test_eight_bits_are_refused(tmp_path: Path) -> None:
     """PCM of 8 bits is no encoding of a stem."""
     with pytest.raises(UnsupportedStem, match="found PCM_S8 in 1 channels"):
-        _opened(tmp_path / "a", made("AIFF", "PCM_S8", noise(100)))
+        _opened(tmp_path / "a", made("AIFF", "PCM_S8", white_noise(100)))
 
 
 def test_too_many_channels(tmp_path: Path) -> None:
     """33 channels are no stem."""
     with pytest.raises(UnsupportedStem, match="found PCM_16 in 33 channels"):
-        _opened(tmp_path / "a", made("CAF", "PCM_16", noise(100, 33)))
+        _opened(tmp_path / "a", made("CAF", "PCM_16", white_noise(100, 33)))
 
 
 def test_a_header_and_rubbish(tmp_path: Path) -> None:
@@ -158,8 +159,8 @@ def test_a_header_and_rubbish(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("part", [0.3, 0.6, 0.95])
 def test_a_flac_file_that_breaks_off(tmp_path: Path, part: float) -> None:
-    """Its header is whole, so it opens; reading it tells how far the audio goes."""
-    content = made("FLAC", "PCM_24", noise(48_000))
+    """Its header is whole, so it opens; reading it shows how far the audio goes."""
+    content = made("FLAC", "PCM_24", white_noise(48_000))
     path = written(tmp_path / "a", content[: int(part * len(content))])
     with pytest.raises(TruncatedStem, match=r"expected 1\.00 s, the audio breaks off at 0\.\d\d s"):
         read_back(path)
@@ -167,7 +168,7 @@ def test_a_flac_file_that_breaks_off(tmp_path: Path, part: float) -> None:
 
 def test_damage_inside_flac_is_one_refusal(tmp_path: Path) -> None:
     """A frame that can't be decoded ends in a refusal, not in samples of something else."""
-    content = bytearray(made("FLAC", "PCM_24", noise(48_000)))
+    content = bytearray(made("FLAC", "PCM_24", white_noise(48_000)))
     content[len(content) // 2 : len(content) // 2 + 64] = bytes(64)
     with pytest.raises(StemError):
         read_back(written(tmp_path / "a", bytes(content)))
@@ -183,7 +184,7 @@ def _comments(*fields: bytes) -> tuple[int, bytes]:
 
 
 def _plain(form: str) -> bytes:
-    return made(form, "PCM_24", noise(100, 2))
+    return made(form, "PCM_24", white_noise(100, 2))
 
 
 LAYOUT = struct.pack(">3I", 101 << 16 | 2, 0, 0)
@@ -241,7 +242,7 @@ def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str)
 
 def _copied_to_a_limit(folder: Path, form: str) -> None:
     """Copy while the system lets no file grow beyond 100 kB."""
-    content = made(form, "PCM_24", noise(200_000, 2))
+    content = made(form, "PCM_24", white_noise(200_000, 2))
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     path, out = written(folder / "a", content), folder / "b"
     with open_audio(path, settle_s=0.0) as source, out.open("w+b") as file:
@@ -275,9 +276,23 @@ def test_frames_lost_on_the_way_to_the_disk(tmp_path: Path, monkeypatch: pytest.
         copied(tmp_path, content)
 
 
+@pytest.mark.parametrize("form", ["AIFF", "CAF", "FLAC"])
+def test_more_frames_than_the_original_has(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
+    """A copy that came out longer is this stem's alone: the place is sound, and other stems go on."""
+    content, write = _plain(form), soundfile.SoundFile.write
+
+    def twice(sound: soundfile.SoundFile, codes: object) -> None:
+        write(sound, codes)
+        write(sound, codes)
+
+    monkeypatch.setattr(soundfile.SoundFile, "write", twice)
+    with pytest.raises(CopyWrong, match="expected a copy of"):
+        copied(tmp_path, content)
+
+
 def test_an_original_that_breaks_off_is_no_error_of_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While a copy is written, what is wrong with the original stays the original's, on a full disk too."""
     monkeypatch.setattr(os, "fstatvfs", lambda _: SimpleNamespace(f_bavail=0, f_frsize=4096))
-    content = made("FLAC", "PCM_24", noise(48_000))
+    content = made("FLAC", "PCM_24", white_noise(48_000))
     with pytest.raises(TruncatedStem, match="breaks off"):
         copied(tmp_path, content[: len(content) // 2])

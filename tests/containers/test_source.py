@@ -10,16 +10,9 @@ import pytest
 from stager.containers import fingerprint_of, open_audio
 from stager.containers import source as room
 from stager.containers.source import reading
-from stager.errors import (
-    ChangedStem,
-    UnreadableStem,
-)
-from tests.making import (
-    format_of,
-    integers,
-    riff,
-    written,
-)
+from stager.errors import ChangedStem, UnreadableStem
+from tests.support.folders import written
+from tests.support.wavefile import format_of, integers, riff
 
 AUDIO = integers(range(48_000), 16)
 

@@ -1,4 +1,4 @@
-"""WAVE files: what the header tells, and the samples block by block, with the hash of every byte."""
+"""WAVE files: what the header says, and the samples block by block, with the hash of every byte."""
 
 import hashlib
 import os
@@ -9,22 +9,11 @@ import numpy as np
 import pytest
 
 from stager.containers import open_audio, wave
-from stager.errors import (
-    ChangedStem,
-)
+from stager.errors import ChangedStem
 from stager.model import Encoding
-from tests.making import (
-    Samples,
-    float_wav,
-    format_of,
-    integers,
-    noise,
-    quantised,
-    riff,
-    sine,
-    wav,
-    written,
-)
+from tests.support.folders import written
+from tests.support.signals import Samples, sine_block, white_noise
+from tests.support.wavefile import float_wav, format_of, integers, quantised, riff, wav
 
 AUDIO = integers(range(48_000), 16)
 
@@ -78,14 +67,14 @@ def whole(path: Path) -> Samples:
 @pytest.mark.parametrize("bits", [16, 24, 32])
 def test_samples_are_those_of_the_file(tmp_path: Path, bits: int) -> None:
     """The blocks together are the samples that were written."""
-    samples = noise(5000, 2)
+    samples = white_noise(5000, 2)
     path = written(tmp_path / "a.wav", wav(samples, bits))
     assert np.array_equal(whole(path), quantised(samples, bits) / 2 ** (bits - 1))
 
 
 def test_float_samples_are_those_of_the_file(tmp_path: Path) -> None:
     """Float samples over full scale come through."""
-    samples = (noise(5000, 2) * 20.0).astype(np.float32)
+    samples = (white_noise(5000, 2) * 20.0).astype(np.float32)
     assert np.array_equal(whole(written(tmp_path / "a.wav", float_wav(samples))), samples)
 
 
@@ -93,7 +82,7 @@ def test_float_samples_are_those_of_the_file(tmp_path: Path) -> None:
 def test_blocks_and_hash(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, block_samples: int) -> None:
     """Whatever the block size, the samples are the same, and the hash is that of the whole file, chunks included."""
     monkeypatch.setattr(wave, "BLOCK_SAMPLES", block_samples)
-    content = wav(noise(999, 3), 24, before=[(b"JUNK", bytes(31))], after=[(b"LIST", b"abc")]) + b"\xffbehind"
+    content = wav(white_noise(999, 3), 24, before=[(b"JUNK", bytes(31))], after=[(b"LIST", b"abc")]) + b"\xffbehind"
     path, digest = written(tmp_path / "a.wav", content), hashlib.sha256()
     with at_rest(path) as source:
         blocks = list(source.blocks(digest))
@@ -125,13 +114,13 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path, monkeypatch: pytes
 
 def test_a_sine_is_read_as_it_was_made(tmp_path: Path) -> None:
     """A known signal lies within half a step of what was written (worked arithmetic)."""
-    samples = sine(997.0, 0.1, peak=0.5)
+    samples = sine_block(997.0, 0.1, peak=0.5)
     assert np.abs(whole(written(tmp_path / "a.wav", wav(samples, 16))) - samples).max() <= 0.5 / 32768
 
 
 @pytest.mark.parametrize(("content", "kind"), KINDS.values(), ids=KINDS.keys())
 def test_kinds(tmp_path: Path, content: bytes, kind: tuple[object, ...]) -> None:
-    """Each kind of WAVE file that is staged tells its container, encoding, grid, rate, channels and frames."""
+    """Each kind of WAVE file that is staged has its container, encoding, grid, rate, channels and frames."""
     with at_rest(written(tmp_path / "a.wav", content)) as source:
         info = source.info
         assert not source.unfinished

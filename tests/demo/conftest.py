@@ -18,5 +18,5 @@ def _codes(name: str) -> Codes:
 
 @pytest.fixture(scope="session")
 def rendered() -> Callable[[str], Codes]:
-    """Give stems by file name as codes, (frames, channels), each rendered once and read only."""
+    """Return stems by file name as codes, (frames, channels), each rendered once and read only."""
     return _codes

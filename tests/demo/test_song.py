@@ -140,7 +140,7 @@ _DECIDED_BY = {
 
 
 def _holds(decided_by: str, wanted_db: float, ceiling_allows_db: float) -> bool:
-    """Say whether this limit decides with room to every boundary: tolerance 1 dB, boost 18 dB."""
+    """Return whether this limit decides with room to every boundary: tolerance 1 dB, boost 18 dB."""
     room = _MARGIN_DB
     if decided_by == "tolerance":
         return abs(wanted_db) < 1.0 - room and ceiling_allows_db > room

@@ -5,8 +5,8 @@ import tempfile
 from pathlib import Path
 
 from tests.golden.test_golden import GOLDEN, TOML, staged
-from tests.outside.command import Command
-from tests.outside.song import Song
+from tests.support.command import Command
+from tests.support.song import Song
 
 
 def main() -> None:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.outside.wavefile import (
+from tests.support.wavefile import (
     DOUBLE,
     FLOAT,
     KINDS,

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.golden import originals
-from tests.outside.song import Song, SongMaker, sha256
+from tests.support.song import Song, SongMaker, sha256
 
 GOLDEN = Path(__file__).with_name("golden.json")
 TOML = """
@@ -57,7 +57,7 @@ def test_nothing_moved(make_song: SongMaker, jobs: str) -> None:
 
 
 def _apart(where: str, before: Any, now: Any) -> list[str]:
-    """Say where two documents differ."""
+    """Return where two documents differ."""
     if isinstance(before, dict) and isinstance(now, dict) and before.keys() == now.keys():
         return [line for key in before for line in _apart(f"{where} {key}", before[key], now[key])]
     if isinstance(before, list) and isinstance(now, list) and len(before) == len(now):

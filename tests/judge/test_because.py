@@ -6,7 +6,7 @@ import pytest
 
 from stager.judge import decide_trim, figure_name, moved
 from stager.model import Rule, Target
-from tests.making import levels
+from tests.support.records import levels
 
 REFERENCES = {
     "average, sine": (Target(), r"average of -18 dBFS.*(AES17|sine)"),

@@ -16,7 +16,7 @@ from stager.judge.bus import (
     starts_of,
     uniform_offset_db,
 )
-from stager.model.bus import BusForecast, Contribution, LawPeak, LeftOut, RoughMatch
+from stager.model.bus import BusForecast, Contribution, LeftOut, RoughMatch
 
 RATE = 48_000
 
@@ -38,7 +38,6 @@ def bus(**changes: Any) -> BusForecast:
             Contribution(stem="choir.wav", share=0.11, level_dbfs=-21.4),
         ),
         "pan_law_db": -3.0,
-        "other_laws": (LawPeak(pan_law_db=0.0, sample_peak_dbfs=-0.9, true_peak_dbtp=-0.7),),
         "ceiling_dbtp": -6.0,
         "step_db": 0.1,
         "room_db": -3.8,
@@ -170,16 +169,14 @@ def test_sentences_of_a_sum() -> None:
             "The sum of 16 stems at unity faders peaks at -2.2 dBTP, at 73.20 s on the left, loudness -14.0 LUFS "
             "(centred mono stems at -3 dB)."
         ),
-        "Most of that peak is made by kick.wav (42%), bass.wav (20%), choir.wav (11%).",
-        "It keeps under -6 dBTP with 3.8 dB less on every stem: headroom is a figure, no fault.",
-        "With another pan law for mono stems: 0 dB: -0.7 dBTP.",
+        "The three loudest at that moment: kick.wav, bass.wav, choir.wav.",
+        "Lower every stem by 3.8 dB and the mix peaks at -6 dBTP. This concerns the sum alone.",
     )
 
 
 def test_sentences_of_a_quiet_sum() -> None:
-    """Room is said in the other direction; laws that change nothing are not."""
-    same = LawPeak(pan_law_db=0.0, sample_peak_dbfs=-2.4, true_peak_dbtp=-2.2)
-    said = bus_sentences(bus(uniform_offset_db=2.5, other_laws=(same,), loudness_lufs=None, parts=1, loudest=()))
+    """Room is said in the other direction."""
+    said = bus_sentences(bus(uniform_offset_db=2.5, loudness_lufs=None, parts=1, loudest=()))
     assert said == (
         "The sum of 1 stem at unity faders peaks at -2.2 dBTP, at 73.20 s on the left (centred mono stems at -3 dB).",
         "It keeps under -6 dBTP with 2.5 dB to spare.",
@@ -203,18 +200,18 @@ def test_sentences_of_what_is_not_as_it_should_be() -> None:
 
 def test_sentence_of_silence() -> None:
     """A silent sum has one sentence."""
-    hush = bus(true_peak_dbtp=None, at_s=None, uniform_offset_db=None, loudest=(), other_laws=())
+    hush = bus(true_peak_dbtp=None, at_s=None, uniform_offset_db=None, loudest=())
     assert bus_sentences(hush) == ("The sum of 16 stems at unity faders is silent.",)
 
 
 def test_sentences_of_a_balance() -> None:
     """Restored or not, with what is left and what dither gives."""
     assert balance_sentence(1, -141.06, -141.0, restored=True) == (
-        "With the faders of the list, the sum of 1 copy is that of the originals: what is left is -141.1 dBFS; "
-        "dither gives -141.0."
+        "With each fader at minus its trim your rough balance comes back (what is left: -141 dBFS, dither)."
     )
     assert balance_sentence(3, -60.0, None, restored=False) == (
-        "With the faders of the list, the sum of 3 copies is not that of the originals: what is left is -60.0 dBFS."
+        "With each fader at minus its trim the sum of 3 copies is not that of the originals: "
+        "the difference is -60 dBFS."
     )
 
 

@@ -4,11 +4,11 @@ from typing import Any
 
 import pytest
 
-from stager.judge.condition import condition_findings, dc_offset, hum, noise_raised
+from stager.judge.condition import condition_findings, dc_offset, hum, noise_raised, steady_noise_raised
 from stager.model import Finding, Verdict
-from stager.model.condition import Condition, Offset, Pause
-from stager.model.condition_limits import ConditionLimits
-from tests.making import levels
+from stager.model.condition import Condition, Offset, Pause, SteadyNoise
+from stager.model.limits import ConditionLimits
+from tests.support.records import levels
 
 PAUSE = Pause(at_s=72.5, length_s=1.3, level_dbfs=-70.0)
 LIMITS = ConditionLimits()
@@ -36,11 +36,11 @@ def test_noise_is_judged_after_the_trim(floor_dbfs: float, gain_db: float, verdi
 
 
 def test_noise_sentence() -> None:
-    """The sentence says how far the part stands above its noise, and where to hear it."""
+    """The sentence says how far the noise lies below the part, and where to hear it; loud noise is heard in gaps."""
+    (loud,) = noise_of(-39.0, 0.0, average_dbfs=-18.0)
+    assert loud.says == "Noise is only 21 dB below the voice: you will hear it in gaps. Listen at 1:12.5."
     (found,) = noise_of(-68.0, 16.0)
-    assert found.says == (
-        "The voice stands 48 dB above its noise, which lies at -52 dBFS after the trim: listen to the pause at 1:12.5."
-    )
+    assert found.says == "Noise is 48 dB below the voice: faint in gaps. Listen at 1:12.5."
     assert (found.code, found.at_s, found.worst_at_s) == ("noise_raised", (72.5,), 72.5)
     assert found.measured == {"noise_floor_dbfs": -68.0, "noise_after_trim_dbfs": -52.0, "above_noise_db": 48.0}
 
@@ -50,7 +50,6 @@ def test_a_take_is_judged_at_a_usual_average() -> None:
     (found,) = noise_of(-75.0, None, average_dbfs=-40.0)
     assert found.verdict is Verdict.USABLE
     assert found.measured["noise_after_trim_dbfs"] == pytest.approx(-53.0)
-    assert "once the take is brought to -18 dBFS" in found.says
 
 
 def test_the_reference_makes_no_difference() -> None:
@@ -58,6 +57,34 @@ def test_the_reference_makes_no_difference() -> None:
     (sine,) = noise_of(-52.0, 0.0, average_dbfs=-20.0)
     (square,) = noise_of(-55.0103, 0.0, average_dbfs=-23.0103, average_reference="square")
     assert square.says == sine.says
+
+
+@pytest.mark.parametrize(
+    ("level_dbfs", "verdict"),
+    [(-62.1, None), (-61.9, Verdict.USABLE), (-52.1, Verdict.USABLE), (-51.9, Verdict.LISTEN)],
+)
+def test_noise_under_a_part_that_never_pauses(level_dbfs: float, verdict: Verdict | None) -> None:
+    """It has the borders of noise in pauses: a take at -20 dBFS is brought to -18 first."""
+    noise = SteadyNoise(level_dbfs=level_dbfs, at_s=3.2)
+    found = steady_noise_raised(noise, levels(), None, LIMITS, "the cello")
+    assert [finding.verdict for finding in found] == ([verdict] if verdict else [])
+
+
+def test_sentence_of_noise_under_a_part_that_never_pauses() -> None:
+    """It says how far, where to listen, and that a sound may have noise of its own."""
+    (found,) = condition_findings(Condition(noise=SteadyNoise(level_dbfs=-41.0, at_s=3.2)), levels(), None)
+    assert found.says == (
+        "Even noise, only 21 dB below the part, which never pauses. Listen at 0:03.2: if it belongs to the sound, all "
+        "is well."
+    )
+    assert (found.code, found.worst_at_s, found.measured["above_noise_db"]) == ("noise_raised", 3.2, 21.0)
+
+
+def test_hum_under_a_part_that_never_pauses_is_told_once() -> None:
+    """Hum that is most of the noise is reported alone, in a pause or not."""
+    stem = levels(hum_dbfs=-42.0, hum_hz=50.0)
+    found = condition_findings(Condition(noise=SteadyNoise(level_dbfs=-41.0, at_s=3.2)), stem, 0.0)
+    assert [finding.code for finding in found] == ["hum"]
 
 
 def test_no_noise_without_a_steady_pause() -> None:
@@ -95,11 +122,11 @@ def test_hum_sentence() -> None:
     """It says which mains, how far under the part, where to listen, and what to look for."""
     (found,) = hum(PAUSE, levels(hum_dbfs=-58.0, hum_hz=50.0), 6.0, LIMITS)
     assert found.says == (
-        "A hum of 50 Hz from the mains lies 38 dB under the part, at -52 dBFS after the trim: listen to the pause at "
-        "1:12.5, and look for a power supply near the cable."
+        "Hum of 50 Hz from the mains, 38 dB below the part: listen at 1:12.5, and keep power supplies away from the "
+        "cable. Before you unplug anything, turn the monitors down and phantom power off."
     )
     (found,) = hum(None, levels(hum_dbfs=-58.0, hum_hz=50.0), 6.0, LIMITS)
-    assert "listen to the pauses" in found.says
+    assert "listen in its quietest moment" in found.says
     assert (found.at_s, found.worst_at_s) == ((), None)
 
 
@@ -141,6 +168,23 @@ def test_the_larger_of_two_offsets() -> None:
     (found,) = dc_offset([offset(), None, offset(median_linear=-0.01, quiet_linear=-0.01)], LIMITS)
     assert (found.code, found.verdict, found.channels) == ("dc_offset", Verdict.USABLE, (1, 3))
     assert found.measured == {"offset_linear": -0.01, "offset_dbfs": pytest.approx(-40.0)}
+
+
+@pytest.mark.parametrize(
+    ("offsets", "where"),
+    [
+        ((offset(),), ""),
+        ((None, offset()), ", right"),
+        ((offset(), offset()), ", both sides"),
+        ((None, offset(), offset()), ", channels 2, 3"),
+    ],
+)
+def test_offset_names_its_channel(offsets: tuple[Offset | None, ...], where: str) -> None:
+    """It says how large the offset is, where, and what takes it out; a high-pass filter would thin a bass."""
+    (found,) = dc_offset(offsets, LIMITS)
+    assert found.says == (
+        f"Constant offset (0.2 % of full scale){where}. Harmless unless you cut hard; the step remove_dc takes it out."
+    )
 
 
 def test_limits_can_be_set() -> None:

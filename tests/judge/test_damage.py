@@ -12,13 +12,14 @@ from stager.judge import (
     decide_trim,
     dropout,
     inter_sample_over,
+    nothing_recorded,
     over_ceiling,
     over_full_scale,
     silent,
 )
 from stager.model import DamageLimits, Finding, FlatTop, Gap, Gaps, Target, Verdict
-from stager.model.runs import NO_RUNS, RunSummary
-from tests.making import levels, stream
+from stager.model.run_summary import NO_RUNS, RunSummary
+from tests.support.records import levels, stream
 
 INFO = stream(24, 2, 480_000)
 
@@ -76,8 +77,16 @@ def test_clipped() -> None:
     assert found.total_s == pytest.approx(32 / 48_000)
     assert found.measured == {"level_dbfs": 0.0, "longest_frames": 6.0, "events": 7.0, "polarity": "both"}
     assert found.says == (
-        "Clipped 7 times, cut flat at full scale, worst at 0:02.0: turn the input down and play it again."
+        "Clipped 7 times, worst at 0:02.0. If the take is not clipped, bounce it again lower; else record it again."
     )
+
+
+def test_a_clipped_take_is_about_the_input() -> None:
+    """In the recorder's folder there is no bounce: the input is too high, or what is ahead of it."""
+    (at_full,) = clipped([top()], INFO, is_take=True)
+    assert at_full.says == "Clipped 4 times, worst at 0:02.0: turn the input down and play it again."
+    (below,) = clipped([top(0.5)], INFO, is_take=True)
+    assert below.says.endswith("something ahead of the recorder clips; turn that down and play it again.")
 
 
 @pytest.mark.parametrize(("level", "polarity"), [(0.5, "upper"), (-0.5, "lower")])
@@ -87,7 +96,7 @@ def test_clipped_upstream(level: float, polarity: str) -> None:
     assert (found.code, found.verdict) == ("clipped_upstream", Verdict.PLAY_AGAIN)
     assert found.measured["level_dbfs"] == pytest.approx(-6.0206, abs=1e-4)
     assert found.measured["polarity"] == polarity
-    assert found.says.startswith("Cut flat 4 times at -6.0 dBFS, worst at 0:02.0")
+    assert found.says.startswith("Clipped 4 times at -6.0 dBFS, before this file was made, worst at 0:02.0. If")
 
 
 @pytest.mark.parametrize("level", [1.0 - 2.0**-15, 1.0, -1.0])
@@ -147,8 +156,8 @@ def test_peaks_of_one_sample_may_be_a_limiter() -> None:
 def sharp(events: int, **changes: Any) -> FlatTop:
     """So many peaks of one sample at half of full scale, round and of different shape."""
     parts = {"events": events, "frames": events, "flat_events": 0, "flat_frames": 0, "short_events": events}
-    parts["kinds"] = min(3, events)
-    return top(0.5, **{**parts, "varied_events": events - 1, "bend_linear": 0.05, "longest_frames": 1, **changes})
+    parts["distinct_shapes"] = min(3, events)
+    return top(0.5, **{**parts, "varied_events": events - 1, "curvature_linear": 0.05, "longest_frames": 1, **changes})
 
 
 @pytest.mark.parametrize(("count", "frames", "found"), [(2, 7, 0), (3, 12, 1), (2, 8, 1)])
@@ -265,6 +274,27 @@ def test_over_ceiling(rule: str, peak: float | None, count: int) -> None:
         assert finding.measured == {"true_peak_dbtp": -1.0, "ceiling_dbtp": -3.0}
 
 
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"average_dbfs": None, "sample_peak_dbfs": None}, "digital silence"),
+        ({"average_dbfs": None, "sample_peak_dbfs": -71.6}, "its highest peak is -72 dBFS"),
+        ({"average_dbfs": -40.0, "hum_dbfs": -40.5, "hum_hz": 50.0}, "only hum is there"),
+    ],
+)
+def test_nothing_recorded(changes: dict[str, Any], words: str) -> None:
+    """No block above the gate, or nothing but hum: most likely the wrong input is armed."""
+    (found,) = nothing_recorded(levels(**changes))
+    assert (found.code, found.verdict) == ("nothing_recorded", Verdict.PLAY_AGAIN)
+    assert found.says == f"Nothing was recorded ({words}): is the right input armed?"
+
+
+@pytest.mark.parametrize(("average", "hum"), [(-55.0, None), (-40.0, -41.1)])
+def test_a_whisper_is_recorded(average: float, hum: float | None) -> None:
+    """What rises above the gate was recorded, however quiet, and with hum under it."""
+    assert nothing_recorded(levels(average_dbfs=average, hum_dbfs=hum, hum_hz=hum and 50.0)) == []
+
+
 @pytest.mark.parametrize(("at_s", "places"), [(1.5, (1.5,)), (0.0, (0.0,)), (None, ())])
 def test_corrupt(at_s: float | None, places: tuple[float, ...]) -> None:
     """A damaged file is to be played again, from its first bad place on, the very start included."""
@@ -286,3 +316,23 @@ def test_allowed_leaves_the_findings_given() -> None:
     found = [corrupt("x", None)]
     allowed(found, frozenset({"corrupt"}))
     assert found[0].verdict is Verdict.PLAY_AGAIN
+
+
+@pytest.mark.parametrize(
+    ("frames", "rate_hz", "edge", "steps", "is_told"),
+    [
+        (16, 48_000, 0.02, (), True),
+        (16, 48_000, 0.02, (2.0**-7,), False),
+        (16, 48_000, 6.0 * 2.0**-7, (2.0**-7,), True),
+        (28, 96_000, 0.02, (), False),
+        (29, 96_000, 0.02, (), True),
+    ],
+)
+def test_holds_count_in_time_and_in_steps(
+    frames: int, rate_hz: int, edge: float, steps: tuple[float, ...], is_told: bool
+) -> None:
+    """A value held for 0.3 ms at any rate, and left by more than a few steps of sound once stored with 8 bits."""
+    one = Gap(channel=0, start=1000, frames=frames, value_linear=0.25, edge_linear=edge)
+    gaps = Gaps(held_count=1, held_frames=frames, held=(one,), longest=one)
+    info = INFO.model_copy(update={"sample_rate_hz": rate_hz})
+    assert bool(dropout(gaps, [], info, level_steps=steps)) is is_told

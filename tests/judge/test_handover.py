@@ -103,12 +103,12 @@ def set_findings(count: int) -> tuple[SetFinding, ...]:
 
 
 def test_ten_lines_at_most() -> None:
-    """Twelve findings are nine lines, worst first, and one that counts the other three and names their codes."""
+    """Twelve findings are nine lines, worst first, and one that counts the other three and says what they are about."""
     lines = first_lines(set_findings(12))
     assert len(lines) == 10
     assert lines[0] == (Verdict.PLAY_AGAIN, "s11")
     assert lines[1:9] == tuple((Verdict.LISTEN, f"s{i}") for i in range(1, 9))
-    assert lines[9] == (Verdict.LISTEN, "And 3 more findings: c0, c10 and c9.")
+    assert lines[9] == (Verdict.LISTEN, "And 3 more findings about c9, c10, c0; --all shows them.")
 
 
 def test_ten_findings_are_ten_lines() -> None:
@@ -128,3 +128,11 @@ def test_forty_stems_with_every_fault_stay_readable() -> None:
     (names,) = [finding for finding in findings if finding.measured.get("fault") == "says_nothing"]
     assert len(names.stems) == 40
     assert names.says.endswith("and 37 more.")
+
+
+def test_each_stem_keeps_its_own_verdict() -> None:
+    """One stem to play again and one to listen to, clipped both: two lines, each with its own stem and verdict."""
+    bad, hot = found("clipped", Verdict.PLAY_AGAIN), found("clipped", Verdict.LISTEN)
+    lines = handover([fact("kick.wav", findings=(bad,)), fact("bass.wav", findings=(hot,), **peaks(-5.0))])
+    clipped = [(line.verdict, line.stems) for line in lines if line.code == "clipped"]
+    assert clipped == [(Verdict.PLAY_AGAIN, ("kick.wav",)), (Verdict.LISTEN, ("bass.wav",))]

@@ -1,4 +1,4 @@
-"""What is worth saying once a project: struck parts under an average, and roles that meet."""
+"""Hints about the project file: when they are given, and under which key they count as given."""
 
 import pytest
 
@@ -6,7 +6,7 @@ from stager.judge import decide_trim, percussive_hint, second_role_hint
 from stager.judge.hints import PERCUSSIVE_CREST_DB
 from stager.model import Reference, Rule, Target
 from stager.units import SINE_CREST_DB
-from tests.making import levels
+from tests.support.records import levels
 
 
 def hint(

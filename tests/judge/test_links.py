@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from stager.judge import FigureAfter, decide_trim
 from stager.judge.links import LinkMember, LinkTrim, decide_link, link_incomplete, link_member, member_trim
 from stager.model import DecidedBy, Target, Verdict
-from tests.making import levels
+from tests.support.records import levels
 
 TARGET = Target()
 

@@ -3,7 +3,7 @@
 import pytest
 
 from stager.judge.pairs import (
-    ALIKE_HITS,
+    ALIKE_ONSETS,
     COPY_FILTER_DB,
     COPY_LEVEL_DB,
     COPY_ROOM_DB,
@@ -24,13 +24,14 @@ from stager.judge.pairs import (
     Pair,
     asks_for_amplifier,
     asks_for_room,
+    copy_findings,
     kinship,
     measured_of,
     pair_findings,
 )
 from stager.model import Verdict
 from stager.model.handover import SetFinding
-from stager.model.pairs import HitTrack, Kinship, LagTrack, PairLikeness
+from stager.model.pairs import Kinship, LagTrack, OnsetTrack, PairLikeness
 
 LITTLE = 1e-6
 
@@ -39,8 +40,8 @@ def track(**changes: float) -> LagTrack:
     return LagTrack(**({"lag_ms": 12.0, "drift_ppm": 0.0, "support": 0.0, "spread_ms": 5.0} | changes))
 
 
-def hits(**changes: float) -> HitTrack:
-    return HitTrack(**({"hits": 40, "lag_ms": 3.25, "spread_ms": 7.5, "alike": 0.0} | changes))
+def hits(**changes: float) -> OnsetTrack:
+    return OnsetTrack(**({"count": 40, "lag_ms": 3.25, "spread_ms": 7.5, "alike": 0.0} | changes))
 
 
 def likeness(**changes: object) -> PairLikeness:
@@ -86,10 +87,11 @@ KINDS = [
     ({"filter_depth_db": 17.0 - ROOM_GAIN_DB + LITTLE, "room_depth_db": 17.0, "track": HERE}, Kinship.SAME_TAKE),
     ({"driven_depth_db": DRIVEN_DB}, Kinship.SAME_TAKE),
     ({"driven_depth_db": DRIVEN_DB - LITTLE}, Kinship.TWO_PERFORMANCES),
+    ({"pitch_cents": -5.0}, Kinship.UNSURE),
     ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB}, Kinship.COPY),
     ({"filter_depth_db": 8.0, "room_depth_db": COPY_ROOM_DB - LITTLE}, Kinship.UNSURE),
-    ({"hits": hits(alike=ALIKE_HITS)}, Kinship.COPY),
-    ({"hits": hits(alike=ALIKE_HITS - 0.01)}, Kinship.TWO_PERFORMANCES),
+    ({"onsets": hits(alike=ALIKE_ONSETS)}, Kinship.COPY),
+    ({"onsets": hits(alike=ALIKE_ONSETS - 0.01)}, Kinship.TWO_PERFORMANCES),
     ({"filter_depth_db": ONE_FROM}, Kinship.SAME_TAKE),
     ({"filter_depth_db": ONE_FROM - 0.9 + LITTLE, "track": track(support=0.9)}, Kinship.SAME_TAKE),
     ({"filter_depth_db": (ONE_FROM + TWO_BELOW) / 2}, Kinship.UNSURE),
@@ -140,7 +142,7 @@ def test_one_take_that_may_be_a_copy_says_both() -> None:
     found = finding(level_depth_db=12.0, track=HERE)
     assert found is not None
     assert found.code == "double_unsure"
-    assert "copy in a room or another microphone" in found.says
+    assert "a second microphone, or a copy with room added" in found.says
 
 
 @pytest.mark.parametrize(
@@ -158,7 +160,7 @@ def test_one_take_that_may_be_a_copy_says_both() -> None:
         ({"track": track(drift_ppm=1000.0)}, ["0.100 % slower"]),
         ({"track": track(drift_ppm=-1000.0)}, ["0.100 % faster"]),
         ({"level_depth_db": 8.0}, ["filtered or in a room"]),
-        ({"hits": hits(alike=1.0, lag_ms=3.25)}, ["3.25 ms later"]),
+        ({"onsets": hits(alike=1.0, lag_ms=3.25)}, ["3.25 ms later"]),
     ],
 )
 def test_a_copy_is_named_with_what_was_done_to_it(changes: dict[str, object], parts: list[str]) -> None:
@@ -194,18 +196,18 @@ def test_places_follow_the_shift() -> None:
 
 def test_a_true_double_gets_tightness_and_balance() -> None:
     """The sentence has the median lag, the spread and which side is louder."""
-    found = finding(hits=hits(lag_ms=-3.25, spread_ms=7.5), level_db=-2.0)
+    found = finding(onsets=hits(lag_ms=-3.25, spread_ms=7.5), level_db=-2.0)
     assert found is not None
     assert found.verdict is Verdict.USABLE
-    for part in ("two performances", "3.2 ms earlier", "spread by 7.5 ms", "fiddle.wav is 2.0 dB louder"):
+    for part in ("two performances", "usually 3 ms ahead", "wander by 8 ms", "fiddle.wav is 2.0 dB louder"):
         assert part in found.says
 
 
 def test_a_double_without_beginnings_says_so() -> None:
     """Pads have no clear beginnings to time: no figure is made up."""
-    found = finding(hits=None, level_db=0.2)
+    found = finding(onsets=None, level_db=0.2)
     assert found is not None
-    assert "without clear beginnings" in found.says
+    assert "timing can't be measured here" in found.says
     assert "equally loud" in found.says
 
 
@@ -236,3 +238,25 @@ def test_measured_leaves_out_what_was_not_measured() -> None:
     assert "room_depth_db" not in measured_of(likeness())
     assert measured_of(likeness(room_depth_db=21.0))["room_depth_db"] == 21.0
     assert measured_of(PairLikeness()) == {"similarity": 0.0, "compared_s": 0.0}
+
+
+def test_a_family_of_four_is_one_finding() -> None:
+    """Three copies of one stem, found as pairs, are one line with four names; a lone pair keeps its own."""
+    copy = likeness(level_depth_db=50.0, filter_depth_db=50.0)
+    pairs = [Pair(("11.wav", name), copy) for name in ("09.wav", "12.wav", "13.wav")]
+    family, lone = copy_findings([*pairs, Pair(("x.wav", "y.wav"), copy)])
+    assert family.stems == ("09.wav", "11.wav", "12.wav", "13.wav")
+    assert family.says.startswith("09.wav, 11.wav, 12.wav and 13.wav are one performance, copied.")
+    assert "counts it 4 times" in family.says
+    assert "y.wav is a copy of x.wav" in lone.says
+
+
+def test_a_shift_in_pitch_is_said() -> None:
+    """A copy, or one stored sound played twice: a person decides."""
+    found = finding(pitch_cents=-5.0)
+    assert found is not None
+    assert (found.code, found.measured["pitch_cents"]) == ("double_unsure", -5.0)
+    assert found.says == (
+        "fiddle_2.wav sounds like fiddle.wav shifted in pitch by 5 cents: a copy, or both play one stored sound. "
+        "Only you know."
+    )

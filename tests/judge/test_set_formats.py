@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
+from stager.judge.candidates import CandidateFinding, findings_from
 from stager.judge.set_formats import (
-    clock,
     depth_differs,
     is_padded,
     length_differs,
@@ -15,21 +15,20 @@ from stager.judge.set_formats import (
     rate_differs,
     start_differs,
 )
-from stager.judge.told import Odd, told
 from stager.model import Encoding, Verdict
 from stager.model.handover import SetFinding, StemFacts
 from tests.judge.facts import several
-from tests.making import stream
+from tests.support.records import stream
 
 FLOAT = {"encoding": Encoding.FLOAT, "valid_bits": 0}
 DOUBLE = {"encoding": Encoding.DOUBLE, "valid_bits": 0}
 PCM_16 = {"encoding": Encoding.PCM_16, "valid_bits": 16}
 
 
-def only(judge: Callable[[Sequence[StemFacts]], list[Odd]], stems: Sequence[StemFacts]) -> SetFinding:
+def only(judge: Callable[[Sequence[StemFacts]], list[CandidateFinding]], stems: Sequence[StemFacts]) -> SetFinding:
     """The one finding of a judge."""
-    (odd,) = judge(stems)
-    (finding,) = told(odd, frozenset())
+    (candidate,) = judge(stems)
+    (finding,) = findings_from(candidate, frozenset())
     return finding
 
 
@@ -192,12 +191,3 @@ def test_padded_stem() -> None:
     assert (finding.code, finding.verdict, finding.measured) == ("padded_bits", Verdict.USABLE, {"used_bits": 16.0})
     assert finding.says == "Holds 16 bits in a 24-bit file: nothing is lost, nothing gained."
     assert padded_stem(stream(24), 24) == padded_stem(stream(24), None) == padded_stem(stream(16), 16) == []
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(0.0, "0:00.000"), (59.9996, "1:00.000"), (222.0, "3:42.000"), (0.0004, "0:00.000"), (36_000.25, "10:00:00.250")],
-)
-def test_clock(seconds: float, text: str) -> None:
-    """Minutes and seconds to the thousandth, never sixty seconds; hours where there are any."""
-    assert clock(seconds) == text

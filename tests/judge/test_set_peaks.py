@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
+from stager.judge.candidates import findings_from
 from stager.judge.set_peaks import halved_bits, is_halved, same_peaks
-from stager.judge.told import told
 from stager.model import Encoding, Verdict
 from stager.model.handover import SetFinding, StemFacts
 from tests.judge.facts import fact, found, peaks, several
@@ -23,9 +23,9 @@ SILENT = {"sample_peak_dbfs": None, "true_peak_dbtp": None, "average_dbfs": None
 
 def said(stems: list[StemFacts]) -> SetFinding | None:
     """The one finding about peaks, or None."""
-    odds = same_peaks(stems)
-    assert len(odds) <= 1
-    return told(odds[0], frozenset())[0] if odds else None
+    candidates = same_peaks(stems)
+    assert len(candidates) <= 1
+    return findings_from(candidates[0], frozenset())[0] if candidates else None
 
 
 def at(*levels_dbfs: float, **changes: Any) -> list[StemFacts]:
@@ -151,8 +151,8 @@ HALF = {"findings": (DOUBLED,), "used_bits": 17, **peaks(-7.0)}
 
 def test_half_level_by_its_bits() -> None:
     """16-bit mono parts at half level need 17 bits and never pass half of full scale: a fact, exactly 6.02 dB."""
-    (odd,) = halved_bits([*several(HALF, HALF), fact("x.wav")])
-    (finding,) = told(odd, frozenset())
+    (candidate,) = halved_bits([*several(HALF, HALF), fact("x.wav")])
+    (finding,) = findings_from(candidate, frozenset())
     assert (finding.code, finding.verdict, finding.stems) == ("padded_bits", Verdict.USABLE, ("a.wav", "b.wav"))
     assert finding.says == (
         "2 mono parts at half level in stereo files: a.wav and b.wav. A pan law took exactly 6.02 dB off on export."

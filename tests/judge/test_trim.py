@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stager.judge import FigureAfter, decide_trim
 from stager.model import DecidedBy, Levels, Rule, Target, TrimDecision
-from tests.making import levels
+from tests.support.records import levels
 
 
 def follows(measured_db: float) -> FigureAfter:

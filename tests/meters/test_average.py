@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stager.meters import AverageMeter, AverageResult
 from stager.units import dbfs_rms_from_power, linear_from_db
-from tests.making import Samples, cut, frames_of, noise, sine
+from tests.support.signals import Samples, cut, frames_of, sine_block, white_noise
 
 RATES_HZ = (11_025, 12_345, 22_050, 44_100, 48_000, 96_000)
 
@@ -44,7 +44,7 @@ def plain_gate(powers: NDArray[np.float64], gain_db: float = 0.0) -> tuple[float
 
 def stepped(*levels_db: float, seconds: float = 1.0, rate_hz: int = 48_000) -> Samples:
     """Sines of these levels (dBFS of a sine) one after the other."""
-    parts = [sine(997.0, seconds, rate_hz=rate_hz, peak=linear_from_db(level)) for level in levels_db]
+    parts = [sine_block(997.0, seconds, rate_hz=rate_hz, peak=linear_from_db(level)) for level in levels_db]
     return np.concatenate(parts)
 
 
@@ -52,7 +52,7 @@ def stepped(*levels_db: float, seconds: float = 1.0, rate_hz: int = 48_000) -> S
 @pytest.mark.parametrize("seconds", [0.01, 0.39999, 0.4, 0.40001, 0.5, 1.0, 1.234, 2.0])
 def test_blocks_against_the_definition(rate_hz: int, seconds: float) -> None:
     """Blocks lie where the rule says at any rate: 400 ms every 100 ms, the last 400 ms, short files as one."""
-    samples = noise(max(1, round(seconds * rate_hz)), 2) + 0.05
+    samples = white_noise(max(1, round(seconds * rate_hz)), 2) + 0.05
     found = average(samples, rate_hz=rate_hz).block_powers
     expected = plain_blocks(samples, rate_hz)
     assert found.shape == expected.shape
@@ -67,7 +67,7 @@ def test_blocks_against_the_definition(rate_hz: int, seconds: float) -> None:
 )
 def test_any_cut_gives_the_same(frames: int, edges: list[int], rate_hz: int) -> None:
     """However the blocks are cut, the result is the same to rounding."""
-    samples = noise(frames, 2)
+    samples = white_noise(frames, 2)
     one, other = average(samples, rate_hz=rate_hz), average(*cut(samples, edges), rate_hz=rate_hz)
     assert one.short == other.short
     for name in ("block_powers", "means", "powers"):
@@ -76,7 +76,7 @@ def test_any_cut_gives_the_same(frames: int, edges: list[int], rate_hz: int) -> 
 
 def test_frame_by_frame() -> None:
     """Fed one frame at a time, the result is the same to the last bit but rounding."""
-    samples = noise(1300, 1)
+    samples = white_noise(1300, 1)
     found = average(*cut(samples, range(1300)), rate_hz=1000)
     assert np.allclose(found.block_powers, plain_blocks(samples, 1000), rtol=1e-12)
 
@@ -84,7 +84,7 @@ def test_frame_by_frame() -> None:
 @pytest.mark.parametrize(("frames", "short"), [(399, True), (400, False), (401, False)])
 def test_short_files_say_so(frames: int, short: bool) -> None:
     """A file shorter than one block is a single one of its own length."""
-    found = average(noise(frames), rate_hz=1000)
+    found = average(white_noise(frames), rate_hz=1000)
     assert found.short is short
     assert len(found.block_powers) == (1 if frames <= 400 else 2)
 
@@ -92,14 +92,14 @@ def test_short_files_say_so(frames: int, short: bool) -> None:
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_full_scale_sine_reads_zero(rate_hz: int) -> None:
     """A full-scale 997 Hz sine averages 0 dBFS (AES17), to what part of a period fits into 400 ms."""
-    found = average(sine(997.0, 2.0, rate_hz=rate_hz)).stem("loudest")
+    found = average(sine_block(997.0, 2.0, rate_hz=rate_hz)).stem("loudest")
     assert dbfs_rms_from_power(found.power or 0.0) == pytest.approx(0.0, abs=0.01)
 
 
 @pytest.mark.parametrize("offset", [0.5, -0.9])
 def test_constant_part_is_no_level(offset: float) -> None:
     """A constant added to a part leaves its average as it is; the ungated figure sees the file as it is."""
-    part = sine(1000.0, 2.0, peak=0.1)
+    part = sine_block(1000.0, 2.0, peak=0.1)
     found = average(part + offset)
     assert found.stem("loudest").power == pytest.approx(0.005, rel=1e-9)
     assert found.means[0] == pytest.approx(offset, abs=1e-12)
@@ -114,7 +114,7 @@ def test_constant_alone_is_silence() -> None:
 
 
 def gated_blocks(powers: ArrayLike) -> AverageResult:
-    """Give a result of one channel with these block powers."""
+    """Return a result of one channel with these block powers."""
     return replace(average(np.zeros((1, 1))), block_powers=frames_of(powers))
 
 
@@ -142,7 +142,7 @@ def test_gates_against_the_definition(levels_db: tuple[float, ...], expected: fl
 @pytest.mark.parametrize(("peak_db", "is_kept"), [(-69.99, True), (-70.01, False)])
 def test_absolute_gate(peak_db: float, is_kept: bool) -> None:
     """The absolute gate is at -70 dBFS of a sine (AES17)."""
-    gated = average(sine(1000.0, 1.0, peak=linear_from_db(peak_db))).stem("loudest")
+    gated = average(sine_block(1000.0, 1.0, peak=linear_from_db(peak_db))).stem("loudest")
     assert (gated.power is not None) is is_kept
 
 
@@ -185,7 +185,7 @@ STEM_CASES: dict[str, tuple[Literal["loudest", "mean"], float]] = {
 @pytest.mark.parametrize(("channels", "power"), STEM_CASES.values(), ids=STEM_CASES.keys())
 def test_stem_of_two_channels(channels: Literal["loudest", "mean"], power: float) -> None:
     """A stem's figure is that of its loudest channel, or of the mean power of its channels (worked arithmetic)."""
-    samples = np.hstack((sine(1000.0, 2.0, peak=0.2), sine(1000.0, 2.0, peak=0.8)))
+    samples = np.hstack((sine_block(1000.0, 2.0, peak=0.2), sine_block(1000.0, 2.0, peak=0.8)))
     found = average(samples)
     assert found.stem(channels).power == pytest.approx(power, rel=1e-9)
     assert found.ungated_power(channels) == pytest.approx(power, rel=1e-9)
@@ -200,7 +200,7 @@ def test_mean_is_gated_on_the_mean() -> None:
 
 def test_swapping_channels() -> None:
     """Swapping the channels swaps their figures, and leaves the stem's."""
-    samples = noise(48_000, 2) * [1.0, 0.3]
+    samples = white_noise(48_000, 2) * [1.0, 0.3]
     one, other = average(samples), average(samples[:, ::-1].copy())
     assert one.channel(0).power == other.channel(1).power
     assert one.stem("loudest").power == other.stem("loudest").power
@@ -210,7 +210,7 @@ def test_swapping_channels() -> None:
 @given(gain_db=st.floats(-20.0, 20.0))
 def test_scaling_moves_the_level(gain_db: float) -> None:
     """A gain of g dB moves the average by g, while all of it lies above the gate."""
-    samples = noise(48_000)
+    samples = white_noise(48_000)
     one, other = average(samples).stem("loudest"), average(samples * linear_from_db(gain_db)).stem("loudest")
     moved = (dbfs_rms_from_power(other.power or 0.0) or 0.0) - (dbfs_rms_from_power(one.power or 0.0) or 0.0)
     assert moved == pytest.approx(gain_db, abs=1e-6)

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from stager.meters import LoudnessMeter, LoudnessResult
 from stager.meters.loudness import ABSOLUTE_GATE_LUFS, OFFSET_DB, channel_weights, k_weighting
 from stager.units import linear_from_db
-from tests.making import Samples, cut, frames_of, noise, sine
+from tests.support.signals import Samples, cut, frames_of, sine_block, white_noise
 
 RATES_HZ: Final = (44_100, 48_000, 96_000, 192_000)
 
@@ -58,7 +58,7 @@ def loudness(*blocks: Samples, rate_hz: int = 48_000, mask: int = 0) -> Loudness
 
 def tone(level_db: float, seconds: float, rate_hz: int, channels: int = 2) -> Samples:
     """A 1 kHz tone, its peak at this level, alike in all channels."""
-    return np.tile(sine(1000.0, seconds, rate_hz=rate_hz, peak=linear_from_db(level_db)), (1, channels))
+    return np.tile(sine_block(1000.0, seconds, rate_hz=rate_hz, peak=linear_from_db(level_db)), (1, channels))
 
 
 @pytest.mark.parametrize(
@@ -73,7 +73,7 @@ def test_k_weighting_is_that_of_the_table(rate_hz: int) -> None:
 @pytest.mark.parametrize("hz", GAIN_DB, ids=lambda hz: f"ITU-R BS.1770-5 K-weighting at {hz} Hz")
 def test_k_weighting_of_a_tone(hz: int) -> None:
     """A mono tone of 0 dBFS reads -3.01 - 0.691 LUFS plus the weighting's gain."""
-    found = loudness(sine(hz, 10.0)).integrated_lufs()
+    found = loudness(sine_block(hz, 10.0)).integrated_lufs()
     assert found == pytest.approx(GAIN_DB[hz] - 3.0103 + OFFSET_DB, abs=0.006)
 
 
@@ -94,7 +94,7 @@ formula takes off 0.691, the gain at 48 kHz, so a tone reads up to 0.04 LU other
 @pytest.mark.parametrize("rate_hz", GAIN_AT_997_HZ_DB)
 def test_997_hz_at_full_scale_reads_minus_3_01(rate_hz: int) -> None:
     """One channel at 997 Hz and 0 dBFS reads -3.01 LKFS at 48 kHz (ITU-R BS.1770-5), at other rates by arithmetic."""
-    found = loudness(sine(997.0, 5.0, rate_hz=rate_hz), rate_hz=rate_hz).integrated_lufs()
+    found = loudness(sine_block(997.0, 5.0, rate_hz=rate_hz), rate_hz=rate_hz).integrated_lufs()
     assert found == pytest.approx(GAIN_AT_997_HZ_DB[rate_hz] - 3.0103 + OFFSET_DB, abs=0.002)
 
 
@@ -182,7 +182,7 @@ WORKED: Final = {
 def test_gates(parts: list[tuple[float | None, float]], expected: float | None) -> None:
     """Stereo 997 Hz reads what arithmetic makes of the two gates."""
     blocks = [
-        np.tile(sine(997.0, seconds, peak=0.0 if level is None else linear_from_db(level)), (1, 2))
+        np.tile(sine_block(997.0, seconds, peak=0.0 if level is None else linear_from_db(level)), (1, 2))
         for level, seconds in parts
     ]
     assert loudness(*blocks).integrated_lufs() == (None if expected is None else pytest.approx(expected, abs=0.02))
@@ -197,7 +197,7 @@ def test_absolute_gate_stands_between_minus_70_1_and_minus_69_9() -> None:
 
 def test_inverted_pair_is_as_loud() -> None:
     """Polarity is not heard by BS.1770: left and minus left read what left and left do."""
-    one = sine(997.0, 5.0, peak=linear_from_db(-18.0))
+    one = sine_block(997.0, 5.0, peak=linear_from_db(-18.0))
     inverted = loudness(np.hstack((one, -one))).integrated_lufs()
     assert inverted == pytest.approx(-18.0, abs=0.02)
     assert inverted == loudness(np.hstack((one, one))).integrated_lufs()
@@ -205,7 +205,7 @@ def test_inverted_pair_is_as_loud() -> None:
 
 def test_one_side_and_mono_read_alike() -> None:
     """A mono file, and a stereo file with one silent side, read 3.01 LU under two equal sides (channel weight 1)."""
-    one = sine(997.0, 5.0, peak=linear_from_db(-18.0))
+    one = sine_block(997.0, 5.0, peak=linear_from_db(-18.0))
     both = loudness(np.hstack((one, one))).integrated_lufs()
     assert both is not None
     for samples in (one, np.hstack((one, 0 * one)), np.hstack((0 * one, one))):
@@ -335,11 +335,11 @@ def test_gain_moves_levels_and_leaves_the_range(seed: int, gain_db: float) -> No
 @settings(deadline=None, max_examples=40)
 @given(seed=st.integers(0, 30), gain_db=st.floats(-60.0, 20.0))
 def test_loudness_after_a_gain_is_that_of_the_raised_file(seed: int, gain_db: float) -> None:
-    """What is foretold for a gain, gates included, is what the file reads after it, near the absolute gate as well."""
+    """What is predicted for a gain, gates included, is what the file reads after it, near the absolute gate as well."""
     samples = _sounding(seed)
-    foretold = loudness(samples, rate_hz=8_000).integrated_lufs(gain_db)
+    predicted = loudness(samples, rate_hz=8_000).integrated_lufs(gain_db)
     found = loudness(samples * linear_from_db(gain_db), rate_hz=8_000).integrated_lufs()
-    assert found == (None if foretold is None else pytest.approx(foretold, abs=1e-6))
+    assert found == (None if predicted is None else pytest.approx(predicted, abs=1e-6))
 
 
 @settings(deadline=None, max_examples=20)
@@ -353,7 +353,7 @@ def test_swapped_channels_are_as_loud(seed: int) -> None:
 
 def test_channels_are_apart() -> None:
     """The power of many channels is the sum of each alone: odd and even numbers of them, in any place."""
-    samples = noise(9_600, 5, seed=8)
+    samples = white_noise(9_600, 5, seed=8)
     alone = [loudness(samples[:, [channel]].copy(), rate_hz=8_000).block_powers for channel in range(5)]
     for count in range(1, 6):
         together = loudness(samples[:, :count].copy(), rate_hz=8_000).block_powers
@@ -372,7 +372,7 @@ def test_asking_twice_gives_the_same() -> None:
 @pytest.mark.parametrize("hz", [0.0, 1.0], ids=["DC only", "1 Hz"])
 def test_what_nobody_hears_is_not_loud(hz: float) -> None:
     """A constant and a 1 Hz swing at full scale are 60 dB and more under a tone (second-order high-pass at 38 Hz)."""
-    samples = sine(hz, 12.0, phase=np.pi / 2)
+    samples = sine_block(hz, 12.0, phase=np.pi / 2)
     steady = loudness(np.concatenate((samples, samples))).block_powers[30:]
     assert OFFSET_DB + 10 * np.log10(steady.max() + 1e-30) < -60.0
 
@@ -385,7 +385,7 @@ def test_a_constant_step_fades() -> None:
 
 def test_windows_of_odd_rates_have_no_drift() -> None:
     """At 11,025 Hz, where 10 ms are 110.25 frames, a minute has its 597 blocks, and a steady tone one level in all."""
-    found = loudness(frames_of(sine(1000.0, 60.0, rate_hz=11_025)), rate_hz=11_025)
+    found = loudness(frames_of(sine_block(1000.0, 60.0, rate_hz=11_025)), rate_hz=11_025)
     assert len(found.block_powers) == 597
     assert len(found.short_term_powers) == 571
     assert np.ptp(10 * np.log10(found.block_powers[5:])) < 0.002

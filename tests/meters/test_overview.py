@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from stager.meters import Overview, OverviewMeter
 from stager.meters.overview import MAX_PAIRS
-from tests.making import Samples, cut, noise
+from tests.support.signals import Samples, cut, white_noise
 
 
 def overview(samples: Samples, edges: list[int]) -> Overview:
@@ -26,7 +26,7 @@ def overview(samples: Samples, edges: list[int]) -> Overview:
 )
 def test_pairs_against_numpy(frames: int, channels: int, edges: list[int], offset: float) -> None:
     """Each pair is the smallest and largest sample of its stretch, however the blocks are cut."""
-    samples = noise(frames, channels) * 0.1 + offset
+    samples = white_noise(frames, channels) * 0.1 + offset
     found = overview(samples, edges)
     starts = np.arange(0, frames, found.stretch_frames)
     expected = np.stack((np.minimum.reduceat(samples, starts), np.maximum.reduceat(samples, starts)), axis=-1)
@@ -46,7 +46,7 @@ def test_at_most_a_thousand_pairs(frames: int, stretch: int, pairs: int) -> None
 
 def test_single_frames() -> None:
     """Fed one frame at a time, the picture is the same."""
-    samples = noise(2500, 2)
+    samples = white_noise(2500, 2)
     assert np.array_equal(overview(samples, list(range(2500))).pairs, overview(samples, []).pairs)
 
 
@@ -54,5 +54,5 @@ def test_result_is_a_copy() -> None:
     """A picture that was asked for does not change when more is fed."""
     meter = OverviewMeter(1, 2)
     before = meter.result()
-    meter.update(noise(2))
+    meter.update(white_noise(2))
     assert not before.pairs.any()

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stager.meters import Peaks, SamplePeakMeter
-from tests.making import Samples, cut, frames_of, noise, sine
+from tests.support.signals import Samples, cut, frames_of, sine_block, white_noise
 
 EDGES = st.lists(st.integers(1, 199), max_size=20)
 
@@ -22,7 +22,7 @@ def peaks(*blocks: Samples) -> Peaks:
 @given(edges=EDGES, channels=st.integers(1, 3), seed=st.integers(0, 99))
 def test_peak_against_numpy_in_any_cut(edges: list[int], channels: int, seed: int) -> None:
     """The peak and its first place are numpy's, however the blocks are cut, down to single frames."""
-    samples = noise(200, channels, seed=seed)
+    samples = white_noise(200, channels, seed=seed)
     found = peaks(*cut(samples, edges))
     assert found.linear == tuple(np.abs(samples).max(axis=0))
     assert found.at_frames == tuple(np.abs(samples).argmax(axis=0))
@@ -46,11 +46,11 @@ def test_silence_has_no_peak() -> None:
 
 def test_channels_are_apart() -> None:
     """Swapping the channels swaps the peaks, and nothing else."""
-    samples = noise(500, 2)
+    samples = white_noise(500, 2)
     one, other = peaks(samples), peaks(samples[:, ::-1].copy())
     assert (one.linear, one.at_frames) == (other.linear[::-1], other.at_frames[::-1])
 
 
 def test_full_scale_sine() -> None:
     """A sine whose crest falls on a sample reads its peak: 0 dBFS at 1.0 (AES17)."""
-    assert peaks(sine(12_000.0, 0.01)).linear[0] == pytest.approx(1.0, abs=1e-12)
+    assert peaks(sine_block(12_000.0, 0.01)).linear[0] == pytest.approx(1.0, abs=1e-12)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stager.meters import StereoMeter, StereoResult
 from stager.units import db_from_linear, linear_from_db
-from tests.making import Samples, cut, frames_of, noise
+from tests.support.signals import Samples, cut, frames_of, white_noise
 
 SECONDS: Final = 10
 RATE: Final = 48_000
@@ -55,7 +55,7 @@ def test_pair_of_sines(degrees: float, correlation: float, loss_db: float) -> No
 
 def test_identical_channels_lose_nothing_at_all() -> None:
     """The same samples on both sides: correlation 1, loss 0, balance 0, exactly as far as floats go."""
-    one = noise(48_000)
+    one = white_noise(48_000)
     found = stereo(np.hstack((one, one)))
     assert found.correlation == pytest.approx(1.0, abs=1e-12)
     assert found.mono_loss_db == pytest.approx(0.0, abs=1e-9)
@@ -64,7 +64,7 @@ def test_identical_channels_lose_nothing_at_all() -> None:
 
 def test_inverted_pair() -> None:
     """Left and minus left: correlation -1; the fold is silence and has no level, so the loss is none."""
-    one = noise(48_000)
+    one = white_noise(48_000)
     found = stereo(np.hstack((one, -one)))
     assert found.correlation == pytest.approx(-1.0, abs=1e-12)
     assert found.side_balance_db == 0.0
@@ -101,7 +101,7 @@ PAN_LAWS: Final = {
 def test_panned_mono(law: Callable[[float], tuple[float, float]], place: float) -> None:
     """One signal panned: balance is the ratio of the pan law's gains, correlation 1; hard to a side it has neither."""
     left, right = law(place)
-    found = stereo(noise(48_000) * [left, right])
+    found = stereo(white_noise(48_000) * [left, right])
     if right == 0.0:
         assert found == StereoResult(None, None, None)
     else:
@@ -115,7 +115,7 @@ SILENT: Final = {
     "both silent": np.zeros((4800, 2)),
     "one side only a constant": np.column_stack((np.arange(4800) % 7 - 3.0, np.full(4800, 0.25))),
     "mono": frames_of(np.arange(4800) % 7 - 3.0),
-    "three channels": noise(4800, 3),
+    "three channels": white_noise(4800, 3),
     "one frame": np.array([[0.5, 0.25]]),
 }
 
@@ -133,7 +133,7 @@ def test_nothing_fed() -> None:
 
 def test_constant_parts_are_not_seen() -> None:
     """The channels' means are taken out: a constant on both sides correlates with nothing."""
-    samples = noise(48_000, 2)
+    samples = white_noise(48_000, 2)
     one, other = stereo(samples), stereo(samples + np.array([0.3, -0.5]))
     for name, value in vars(one).items():
         assert getattr(other, name) == pytest.approx(value, abs=1e-9), name
@@ -144,7 +144,7 @@ ANY = st.integers(0, 200)
 
 def mixed(seed: int) -> Samples:
     """Two channels with something in common, at levels of their own."""
-    common, own = noise(6000, 1, seed=seed), noise(6000, 2, seed=seed + 1000)
+    common, own = white_noise(6000, 1, seed=seed), white_noise(6000, 2, seed=seed + 1000)
     rng = np.random.default_rng(seed)
     return (rng.uniform(-1, 1) * common + rng.uniform(0.1, 1) * own) * rng.uniform(0.1, 1.0, 2)
 

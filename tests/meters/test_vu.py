@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from stager.meters import AverageMeter, AverageResult, VuMeter, VuResult
 from stager.units import db_from_linear, linear_from_db
-from tests.making import Samples, cut, noise, sine
+from tests.support.signals import Samples, cut, sine_block, white_noise
 
 RATES_HZ: Final = (8_000, 44_100, 48_000, 96_000, 192_000)
 TONE_HZ: Final = 997.0
@@ -41,7 +41,7 @@ def level(linear: float) -> float:
 
 
 def tone(seconds: float, rate_hz: int = 48_000, peak: float = 1.0) -> Samples:
-    return sine(TONE_HZ, seconds, rate_hz=rate_hz, peak=peak)
+    return sine_block(TONE_HZ, seconds, rate_hz=rate_hz, peak=peak)
 
 
 @cache
@@ -143,7 +143,7 @@ def test_gates_after_a_gain() -> None:
 @given(seed=st.integers(0, 50), edges=st.lists(st.integers(1, 15_999), max_size=20))
 def test_any_cut_gives_the_same(seed: int, edges: list[int]) -> None:
     """However the blocks are cut, every deflection is the same to rounding."""
-    samples = noise(16_000, 2, seed=seed)
+    samples = white_noise(16_000, 2, seed=seed)
     one, other = vu(samples, rate_hz=8_000), vu(*cut(samples, edges), rate_hz=8_000)
     assert other.block_deflections == pytest.approx(one.block_deflections, rel=1e-9)
     assert other.highest == pytest.approx(one.highest, rel=1e-12)
@@ -153,7 +153,7 @@ def test_any_cut_gives_the_same(seed: int, edges: list[int]) -> None:
 @given(seed=st.integers(0, 50), gain_db=st.floats(-30.0, 20.0))
 def test_gain_moves_the_level(seed: int, gain_db: float) -> None:
     """A gain of g dB moves the figure by g, while every block stays over -60 dBFS."""
-    samples = noise(16_000, 2, seed=seed)
+    samples = white_noise(16_000, 2, seed=seed)
     raised = samples * linear_from_db(gain_db)
     one, other = (vu(part, rate_hz=8_000).stem_linear(average(part, 8_000), "mean") for part in (samples, raised))
     assert level(other) - level(one) == pytest.approx(gain_db, abs=1e-6)
@@ -161,7 +161,7 @@ def test_gain_moves_the_level(seed: int, gain_db: float) -> None:
 
 def test_polarity_is_not_seen_and_channels_are_apart() -> None:
     """The needle follows the rectified signal; each channel has its own, also where their number is odd."""
-    samples = noise(16_000, 3, seed=5)
+    samples = white_noise(16_000, 3, seed=5)
     found = vu(samples, rate_hz=8_000)
     assert np.array_equal(vu(-samples, rate_hz=8_000).block_deflections, found.block_deflections)
     order = [2, 0, 1]

@@ -8,11 +8,11 @@ from pydantic import ValidationError
 from stager.model import ChannelLevels, CopyInfo, Finding, Levels, Record, Sidecar, SourceInfo, StreamInfo, Target
 from stager.model.decision import TrimDecision
 from stager.project import Settings
-from tests.making import levels, stream
+from tests.support.records import levels, stream
 
 
 def every_record(record: type[Record] = Record) -> list[type[Record]]:
-    """Give every record class of the package."""
+    """Return every record class of the package."""
     below = [found for each in record.__subclasses__() for found in (each, *every_record(each))]
     return [found for found in dict.fromkeys(below) if found.__module__.startswith("stager.")]
 

@@ -6,7 +6,7 @@ import pytest
 
 from stager.model import Finding, Verdict, worst
 
-USABLE, LISTEN, PLAY_AGAIN = Verdict
+USABLE, LISTEN, PLAY_AGAIN, BOUNCE_AGAIN = Verdict
 
 
 def finding(verdict: Verdict) -> Finding:
@@ -14,9 +14,9 @@ def finding(verdict: Verdict) -> Finding:
 
 
 def test_order_of_verdicts() -> None:
-    """Usable is the best, play again the worst."""
-    assert sorted([PLAY_AGAIN, USABLE, LISTEN], key=lambda verdict: verdict.severity) == [USABLE, LISTEN, PLAY_AGAIN]
-    assert [verdict.value for verdict in Verdict] == ["usable", "listen", "play_again"]
+    """Usable is the best, play again the worst of a stem, bounce again the worst of a mix."""
+    assert sorted([PLAY_AGAIN, BOUNCE_AGAIN, USABLE, LISTEN], key=lambda verdict: verdict.severity) == list(Verdict)
+    assert [verdict.value for verdict in Verdict] == ["usable", "listen", "play_again", "bounce_again"]
 
 
 def test_no_finding_is_usable() -> None:
@@ -27,7 +27,8 @@ def test_no_finding_is_usable() -> None:
 @pytest.mark.parametrize("verdicts", list(itertools.product(Verdict, repeat=3)))
 def test_worst_wins_in_any_order(verdicts: tuple[Verdict, ...]) -> None:
     """A stem is as good as its worst finding, wherever that stands."""
-    expected = PLAY_AGAIN if PLAY_AGAIN in verdicts else LISTEN if LISTEN in verdicts else USABLE
+    order = (BOUNCE_AGAIN, PLAY_AGAIN, LISTEN, USABLE)
+    expected = next(verdict for verdict in order if verdict in verdicts)
     assert worst(map(finding, verdicts)) is expected
 
 

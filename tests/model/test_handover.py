@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from stager.model import Encoding, Finding, Verdict
 from stager.model.handover import SetFinding, StemFacts, stem_facts
-from tests.making import levels, stream
+from tests.support.records import levels, stream
 
 
 def test_facts_of_a_measured_stem() -> None:

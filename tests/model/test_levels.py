@@ -6,7 +6,7 @@ import pytest
 from pydantic import ValidationError
 
 from stager.model import ChannelLevels, Levels
-from tests.making import levels
+from tests.support.records import levels
 
 FIELDS = (
     "sample_peak_dbfs sample_peak_at_s true_peak_dbtp true_peak_at_s average_dbfs average_ungated_dbfs "

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stager.model.runs import NO_RUNS, Runs, RunSummary, no_runs
+from stager.model.run_summary import NO_RUNS, RunSummary
+from stager.model.runs import Runs, no_runs
 
 Run = tuple[int, int, int]
 

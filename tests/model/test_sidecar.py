@@ -6,13 +6,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from stager.model import (
-    Encoding,
-    Refused,
-    Staged,
-    read_sidecar,
-)
-from tests.making import sidecar
+from stager.model import Encoding, Refused, Staged, read_sidecar
+from tests.support.records import sidecar
 
 KEYS = "schema stem version source levels trim findings verdict advice copy steps project stager staged_at"
 SOURCE_KEYS = "path path_bytes sha256 bytes container encoding sample_rate_hz channels frames duration_s"
@@ -40,7 +35,7 @@ def test_round_trip_without_a_copy() -> None:
         (lambda data: data["copy"], COPY_KEYS),
         (lambda data: data["copy"]["chunks"], "kept rewritten dropped"),
         (lambda data: data["findings"][0], FINDING_KEYS),
-        (lambda data: data["project"], "name settings_sha256"),
+        (lambda data: data["project"], "name settings_sha256 file"),
         (lambda data: data["stager"], "version"),
     ],
     ids=["sidecar", "source", "copy", "chunks", "finding", "project", "stager"],

@@ -5,7 +5,7 @@ from dataclasses import FrozenInstanceError, replace
 import pytest
 
 from stager.model import Encoding, Fingerprint
-from tests.making import stream
+from tests.support.records import stream
 
 ENCODINGS = {"PCM_16": (2, True), "PCM_24": (3, True), "PCM_32": (4, True), "FLOAT": (4, False), "DOUBLE": (8, False)}
 

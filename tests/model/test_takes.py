@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from stager.model import Verdict
-from stager.model.takes import Learned, TakeLevels
+from stager.model.takes import TakeComparison, TakeLevels
 
 TAKE = TakeLevels(
     stem="voice 1.wav",
@@ -25,6 +25,6 @@ def test_there_and_back() -> None:
 def test_what_changed_is_one_of_three() -> None:
     """The input, the playing, or the noise alone."""
     with pytest.raises(ValidationError, match="'input', 'playing' or 'noise'"):
-        Learned.model_validate(
+        TakeComparison.model_validate(
             {"changed": "x", "earlier": (), "level_change_db": 0.0, "noise_change_db": 0.0, "says": "y"}
         )

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.outside.command import Command, Result
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, tree
+from tests.support.command import Command, Result
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, tree
 
 PROJECT = '[project]\nname = "Salt Road"\n'
 FAULTS = {
@@ -99,9 +99,21 @@ def test_no_permission_on_a_file(song: Song) -> None:
     assert outcomes["open.wav"]["trim"]["decided_by"] == "target"
 
 
-@pytest.mark.parametrize(
-    ("place", "mode"), [("bounces", 0o000), ("bounces/sub", 0o000), ("staged", 0o500), (".", 0o500)]
-)
+def test_no_permission_on_a_subfolder(song: Song) -> None:
+    """One folder below the inbox that may not be read is named in a sentence, exit 1; the other stems are staged."""
+    song.put("open.wav", sine(440, -30.0, 0.3))
+    song.put("sub/part.wav", sine(440, -30.0, 0.3))
+    (song.inbox / "sub").chmod(0o000)
+    try:
+        result = song.stager("stage", song.folder, obey_permissions=True)
+    finally:
+        (song.inbox / "sub").chmod(0o700)
+    assert result.code == 1
+    assert "sub/: expected to look into this folder, found: Permission denied" in result.stderr
+    assert "open.wav" in song.outbox_names()
+
+
+@pytest.mark.parametrize(("place", "mode"), [("bounces", 0o000), ("staged", 0o500), (".", 0o500)])
 def test_no_permission_on_a_folder(song: Song, place: str, mode: int) -> None:
     """A folder that may not be read, or not be written, is named in a sentence: exit 2, and no draft is left."""
     song.put("sub/part.wav", sine(440, -30.0, 0.3))

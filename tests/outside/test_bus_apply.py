@@ -9,10 +9,12 @@ from typing import Final
 import numpy as np
 import pytest
 
-from tests.outside.levels import true_peak_dbtp
-from tests.outside.signals import noise
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import FLOAT
+from tests.support.reference_levels import true_peak_dbtp
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import FLOAT
+
+pytestmark = pytest.mark.long
 
 RATE: Final = 48_000
 NAMES: Final = tuple(f"part_{number}.wav" for number in range(6))
@@ -25,7 +27,7 @@ def filled(song: Song) -> Song:
     """Put six stereo parts of independent noise into a song."""
     rng = np.random.default_rng(9)
     for number, name in enumerate(NAMES):
-        song.put(name, noise(rng, -21.0 - number, 2 * RATE, 2), RATE, FLOAT)
+        song.put(name, band_limited_noise(rng, -21.0 - number, 2 * RATE, 2), RATE, FLOAT)
     return song
 
 

@@ -11,12 +11,14 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S, Command, Result
-from tests.outside.levels import db, linear, true_peak_dbtp
-from tests.outside.signals import noise, sine
-from tests.outside.song import Song, SongMaker, tree
-from tests.outside.wavefile import FLOAT
+from tests.support import wavefile
+from tests.support.command import HUNG_S, Command, Result
+from tests.support.reference_levels import db, linear, true_peak_dbtp
+from tests.support.signals import band_limited_noise, sine
+from tests.support.song import Song, SongMaker, tree
+from tests.support.wavefile import FLOAT
+
+pytestmark = pytest.mark.long
 
 RATE: Final = 48_000
 FRAMES: Final = 3 * RATE
@@ -29,7 +31,7 @@ def filled(song: Song) -> Song:
     """Put four stereo parts of independent noise into a song."""
     rng = np.random.default_rng(5)
     for name, level_dbfs in zip(NAMES, LEVELS_DBFS, strict=True):
-        song.put(name, noise(rng, level_dbfs, FRAMES, 2), RATE, FLOAT)
+        song.put(name, band_limited_noise(rng, level_dbfs, FRAMES, 2), RATE, FLOAT)
     return song
 
 
@@ -42,7 +44,7 @@ def check(song: Song, *args: str | Path) -> Result:
 
 
 def records(value: Any) -> Iterator[dict[str, Any]]:
-    """Give every record inside a document, however deep."""
+    """Yield every record inside a document, however deep."""
     if isinstance(value, dict):
         yield value
         value = list(value.values())
@@ -216,7 +218,7 @@ def test_for_says_what_room_more_parts_leave(song: Song) -> None:
     """N independent noises of one level and 12 more: the bus rises by 10 log10((N + 12) / N)."""
     rng = np.random.default_rng(6)
     for name in NAMES:
-        song.put(name, noise(rng, -24.0, FRAMES, 2), RATE, FLOAT)
+        song.put(name, band_limited_noise(rng, -24.0, FRAMES, 2), RATE, FLOAT)
     bus = check(song, "--json").json()["bus"]
     rooms = [record for record in records(check(song, "--for", "12", "--json").json()) if record.get("more") == 12]
     assert len(rooms) == 1

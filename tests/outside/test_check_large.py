@@ -9,12 +9,14 @@ from typing import Final
 import numpy as np
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S
-from tests.outside.levels import true_peak_dbtp
-from tests.outside.signals import noise
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import FLOAT, PCM_16
+from tests.support import wavefile
+from tests.support.command import HUNG_S
+from tests.support.reference_levels import true_peak_dbtp
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import FLOAT, PCM_16
+
+pytestmark = pytest.mark.long
 
 RATE: Final = 48_000
 MANY: Final = 450
@@ -28,7 +30,7 @@ def crowded(song: Song, stems: int = MANY) -> list[str]:
     """Put many stereo stems of half a second into a song, each of its own noise."""
     rng, names = np.random.default_rng(7), [f"part_{number:03d}.wav" for number in range(stems)]
     for name in names:
-        song.put(name, noise(rng, -30.0, RATE // 2, 2), RATE, FLOAT)
+        song.put(name, band_limited_noise(rng, -30.0, RATE // 2, 2), RATE, FLOAT)
     return names
 
 
@@ -81,7 +83,7 @@ def test_starts_stand_in_the_notes(make_song: SongMaker) -> None:
     for name, start in (("early.wav", 3600 * RATE), ("late.wav", 3600 * RATE + 120_000)):
         bext = bytearray(602)
         bext[338:346] = start.to_bytes(8, "little")
-        song.put(name, noise(rng, -20.0, RATE, 1), RATE, FLOAT, before=[(b"bext", bytes(bext))])
+        song.put(name, band_limited_noise(rng, -20.0, RATE, 1), RATE, FLOAT, before=[(b"bext", bytes(bext))])
     assert song.stager("watch", song.folder, "--until-idle", "6").code == 0
     assert song.stager("report", song.folder).code == 0
     rows = [line for line in (song.outbox / "notes.md").read_text("utf-8").splitlines() if ".wav" in line]

@@ -12,12 +12,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from tests.outside.command import HUNG_S, Result
-from tests.outside.song import Song, SongMaker, tree
-from tests.outside.wavefile import FLOAT
+from tests.support.command import HUNG_S, Result
+from tests.support.song import Song, SongMaker, tree
+from tests.support.wavefile import FLOAT
+
+pytestmark = pytest.mark.long
 
 RATE_HZ = 48_000
-WICKED = Path(__file__).parent.parent / "steps" / "wicked.py"
+WICKED = Path(__file__).parent.parent / "support" / "faulty_plugins.py"
 CENTRE = 10 ** (-3.0 / 20)
 """What a mono stem in the middle gets on each side."""
 FILTER = '[[step]]\nuse = "high_pass"\nmatch = ["bass*"]\ncutoff_hz = 300.0\n'
@@ -118,7 +120,7 @@ def test_an_interrupted_check_leaves_nothing(make_song: SongMaker, tmp_path: Pat
     """While a step is at work, what comes out lies in the system's temporary folder; a signal takes it along."""
     song = make_song('[[plugin]]\nfile = "slow.py"\n[[step]]\nuse = "slow"\nmatch = ["*"]\n')
     (song.folder / "slow.py").write_text(
-        "import time\nfrom pathlib import Path\nfrom stager.steps import Step\n\n"
+        "import time\nfrom pathlib import Path\nfrom stager.plugins import Step\n\n"
         "class Slow(Step):\n"
         "    name = 'slow'\n\n"
         "    def process(self, block):\n"

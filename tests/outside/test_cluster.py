@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside.command import HUNG_S, Command
-from tests.outside.runs import Told, of_session, wait_for
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, tree
-from tests.outside.whole import copies_in, drafts, wrongs
+from tests.support.command import HUNG_S, Command
+from tests.support.outbox import copies_in, drafts, wrongs
+from tests.support.processes import Told, of_session, wait_for
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, tree
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are told by /proc")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="processes are told by /proc")]
 LINKED = '[[link]]\nname = "pair"\nmatch = ["pair *.wav"]\n'
 MANY = 12
 
@@ -85,12 +85,12 @@ def cluster(folder: Path, workers: int = 2) -> Iterator[Cluster]:
 
 
 def at_work(song: Song) -> bool:
-    """Say whether a copy is being written."""
+    """Return whether a copy is being written."""
     return any(path.stat().st_size > 100_000 for path in song.outbox.glob(".stager-*"))
 
 
 def listens_at(pids: list[int]) -> set[str]:
-    """Give the local addresses that processes listen at for TCP, as /proc/net has them in hex."""
+    """Return the local addresses that processes listen at for TCP, as /proc/net has them in hex."""
     inodes = set()
     for pid in pids:
         for link in Path(f"/proc/{pid}/fd").glob("*"):
@@ -104,7 +104,7 @@ def listens_at(pids: list[int]) -> set[str]:
 
 @pytest.fixture
 def pair(make_song: SongMaker) -> tuple[Song, Song]:
-    """Give two songs that are alike, the first staged by one process."""
+    """Return two songs that are alike, the first staged by one process."""
     plain, other = (fill(make_song(LINKED, name)) for name in ("plain", "other"))
     assert plain.stage().code == 1
     return plain, other
@@ -112,7 +112,7 @@ def pair(make_song: SongMaker) -> tuple[Song, Song]:
 
 @pytest.fixture
 def long_pair(make_song: SongMaker) -> tuple[Song, Song]:
-    """Give two long songs that are alike, the first staged by one process."""
+    """Return two long songs that are alike, the first staged by one process."""
     plain, other = (fill_long(make_song("", name)) for name in ("plain", "other"))
     assert plain.stage().code == 0
     return plain, other
@@ -156,7 +156,7 @@ def test_plugins_run_with_workers_too(make_song: SongMaker, tmp_path: Path) -> N
     toml = f'{rule}[[step]]\nuse = "high_pass"\nmatch = ["*"]\ncutoff_hz = 80.0\n'
     plain, other = (make_song(toml, name) for name in ("plain", "other"))
     for song in (plain, other):
-        (song.folder / "own.py").write_text(Path(__file__).with_name("own_plugins.py").read_text())
+        (song.folder / "own.py").write_text((Path(__file__).parent.parent / "support" / "own_plugins.py").read_text())
         for number in range(3):
             song.put(f"{number}.wav", sine(100 + 50 * number, -20.0, 1.0))
     assert plain.stage().code == 0

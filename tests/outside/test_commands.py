@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside.command import HUNG_S, Command
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, sha256, tree
-from tests.outside.wavefile import FLOAT, PCM_16
+from tests.support.command import HUNG_S, Command
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, sha256, tree
+from tests.support.wavefile import FLOAT, PCM_16
 
 HEAVY = ("numba", "numpy", "scipy", "pedalboard", "soundfile")
 COMMANDS = ("demo", "new", "stage", "watch", "measure", "schema")
@@ -41,7 +41,7 @@ def test_help_names_every_command(stager: Command) -> None:
 def test_new_makes_a_project_that_runs(stager: Command, tmp_path: Path) -> None:
     """`new` writes both folders and a project file that `stage` takes as it is; an empty inbox is exit 0 with words."""
     assert stager("new", tmp_path / "Salt Road").code == 0
-    assert {path.name for path in (tmp_path / "Salt Road").iterdir()} == {"stager.toml", "bounces", "staged"}
+    assert {path.name for path in (tmp_path / "Salt Road").iterdir()} == {"stager.toml", "bounces", "staged", ".stager"}
     result = stager("stage", cwd=tmp_path / "Salt Road")
     assert result.code == 0
     assert "othing to stage" in result.stderr

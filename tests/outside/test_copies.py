@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels, wavefile
-from tests.outside.command import Command
-from tests.outside.signals import noise
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import DOUBLE, FLOAT, KINDS, PCM_16, PCM_24, PCM_32, Chunks, Kind
+from tests.support import reference_levels, wavefile
+from tests.support.command import Command
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import DOUBLE, FLOAT, KINDS, PCM_16, PCM_24, PCM_32, Chunks, Kind
 
-TOML = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\n'
+TOML = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\ni_mean_it = true\n'
 CHANNELS = (1, 2, 3, 6, 8, 32)
 RATES = (8_000, 11_025, 22_050, 44_100, 48_000, 88_200, 96_000, 192_000)
 CASES = {
@@ -49,7 +49,7 @@ def test_the_stream_of_a_copy_is_that_of_its_original(copies: Song, name: str) -
 @pytest.mark.parametrize("name", [name for name, case in CASES.items() if not case[0].is_float])
 def test_integer_samples_are_the_gain_and_dither(copies: Song, name: str) -> None:
     """Each sample is gain times original, moved by no more than 1.5 LSB: 1 of dither, 0.5 of rounding (arithmetic)."""
-    gain = levels.linear(copies.sidecar(name)["trim"]["gain_db"])
+    gain = reference_levels.linear(copies.sidecar(name)["trim"]["gain_db"])
     off = copies.copy(name).codes() - copies.original(name).codes() * gain
     assert np.abs(off).max() <= 1.5
     assert np.abs(off).max() > 0.5, "no dither at all"
@@ -60,7 +60,7 @@ def test_integer_samples_are_the_gain_and_dither(copies: Song, name: str) -> Non
 def test_float_samples_are_the_gain_alone(copies: Song, name: str) -> None:
     """Each float sample is gain times original, rounded once to its own precision; no dither (IEEE 754)."""
     kind = CASES[name][0]
-    gain = levels.linear(copies.sidecar(name)["trim"]["gain_db"])
+    gain = reference_levels.linear(copies.sidecar(name)["trim"]["gain_db"])
     expected = (copies.original(name).samples() * gain).astype("<f4" if kind == FLOAT else "<f8")
     assert copies.copy(name).payload(b"data") == expected.tobytes()
     assert copies.sidecar(name)["copy"]["dither"] == "none"
@@ -76,11 +76,11 @@ def test_spare_bits_of_a_wider_container_stay_empty(copies: Song) -> None:
 
 
 def test_channels_are_dithered_apart(make_song: SongMaker) -> None:
-    """Two equal channels get two different dithers, which do not correlate (nonsubtractive dither: independent)."""
+    """Two channels that differ get two dithers, which do not correlate (nonsubtractive dither: independent)."""
     song = make_song(TOML)
     part = 0.1 * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
-    song.put("twice.wav", np.column_stack((part, part)), kind=PCM_16)
-    gain = levels.linear(song.outcome("twice.wav")["trim"]["gain_db"])
+    song.put("twice.wav", np.column_stack((part, -part)), kind=PCM_16)
+    gain = reference_levels.linear(song.outcome("twice.wav")["trim"]["gain_db"])
     off = song.copy("twice.wav").codes() - song.original("twice.wav").codes() * gain
     assert abs(np.corrcoef(off.T)[0, 1]) <= 5 / np.sqrt(len(off))
 
@@ -91,7 +91,7 @@ def test_float_peaks_over_full_scale_come_back_whole(make_song: SongMaker) -> No
     hot = 3.7 * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
     song.put("hot.wav", hot, kind=FLOAT)
     outcome = song.outcome("hot.wav")
-    gain = levels.linear(outcome["trim"]["gain_db"])
+    gain = reference_levels.linear(outcome["trim"]["gain_db"])
     assert song.copy("hot.wav").samples()[:, 0] == pytest.approx(hot * gain, rel=1e-6, abs=1e-9)
     assert [finding["code"] for finding in outcome["findings"]] == ["over_full_scale"]
     assert outcome["verdict"] == "listen"
@@ -105,7 +105,9 @@ def test_a_full_scale_ceiling_clips_nothing(make_song: SongMaker, kind: Kind) ->
     song.put("low.wav", 0.25 * np.sin(2 * np.pi * 100 * np.arange(48_000) / 48_000), kind=kind)
     outcomes = song.outcomes()
     for name in ("square.wav", "low.wav"):
-        off = song.copy(name).codes() - song.original(name).codes() * levels.linear(outcomes[name]["trim"]["gain_db"])
+        off = song.copy(name).codes() - song.original(name).codes() * reference_levels.linear(
+            outcomes[name]["trim"]["gain_db"]
+        )
         assert outcomes[name]["trim"]["gain_db"] > 0.0
         assert np.abs(off).max() <= 1.5
 
@@ -158,7 +160,7 @@ STAMPS = {"version 1": BEXT_V1, "version 2, loudness not used": BEXT_V2, "versio
 def chunked(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Song:
     """An original with each set of chunks and an odd number of bytes of samples, staged in one run."""
     song = Song.made(stager, tmp_path_factory.mktemp("chunks") / "song", TOML)
-    part = noise(np.random.default_rng(5), -25.0, 4_801)
+    part = band_limited_noise(np.random.default_rng(5), -25.0, 4_801)
     for name, (before, after) in AROUND.items():
         song.put(f"{name}.wav", part, before=before, after=after)
     for name, stamp in STAMPS.items():
@@ -196,7 +198,7 @@ def test_loudness_of_the_old_samples_is_not_passed_on(chunked: Song) -> None:
     """Loudness fields hold what the copy measures, in hundredths, or 7FFFh, not used (EBU Tech 3285 v2)."""
     copy = chunked.copy("version 2 with loudness.wav")
     fields = struct.unpack_from("<5h", copy.payload(b"bext"), 412)
-    assert fields[2] / 100 == pytest.approx(levels.true_peak_dbtp(copy.samples()), abs=0.055)
+    assert fields[2] / 100 == pytest.approx(reference_levels.true_peak_dbtp(copy.samples()), abs=0.055)
     assert (fields[0], fields[1], fields[3], fields[4]) == (0x7FFF,) * 4, "0.1 s has no loudness"
 
 
@@ -224,7 +226,7 @@ def test_pad_bytes_are_carried_whatever_they_hold(make_song: SongMaker) -> None:
     fmt = wavefile.chunk(b"fmt ", wavefile.fmt_chunk(PCM_16, 48_000, 1))
     body = fmt + wavefile.chunk(b"abcd", b"odd", pad=b"\x7f")
     body += wavefile.chunk(b"data", wavefile.pack(0.1 * np.sin(np.arange(9_600.0)), PCM_16))
-    (song.inbox / "pads.wav").write_bytes(wavefile.riff(body))
+    (song.inbox / "pads.wav").write_bytes(wavefile.with_riff_header(body))
     song.stage()
     assert song.copy("pads.wav").pads == song.original("pads.wav").pads
     assert b"\x7f" in song.copy("pads.wav").pads
@@ -232,7 +234,7 @@ def test_pad_bytes_are_carried_whatever_they_hold(make_song: SongMaker) -> None:
 
 def test_with_no_trim_even_stale_chunks_stay(song: Song) -> None:
     """Trim 0 copies the file as a whole: every chunk, every byte (the peaks in it still hold)."""
-    tone = levels.linear(-18) * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
+    tone = reference_levels.linear(-18) * np.sin(2 * np.pi * 441 * np.arange(48_000) / 48_000)
     song.put("same.wav", tone, kind=FLOAT, before=((b"PEAK", bytes(16)),), after=((b"zzzz", b"odd"),))
     copy = song.outcome("same.wav")["copy"]
     assert (song.outbox / "same.wav").read_bytes() == (song.inbox / "same.wav").read_bytes()

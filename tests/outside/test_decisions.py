@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels, signals
-from tests.outside.command import Command
-from tests.outside.signals import RATE, faded, noise, sine
-from tests.outside.song import Song
-from tests.outside.wavefile import DOUBLE, PCM_16, PCM_24, Kind
+from tests.support import reference_levels, signals
+from tests.support.command import Command
+from tests.support.signals import RATE, band_limited_noise, faded, sine
+from tests.support.song import Song
+from tests.support.wavefile import DOUBLE, PCM_16, PCM_24, Kind
 
 STEP, CEILING, TARGET = 0.1, -3.0, -18.0
 SLACK_DB = 0.02
@@ -68,7 +68,7 @@ def _hot_but_right() -> np.ndarray:
 
 def _parts() -> list[Part]:
     rng = np.random.default_rng(18)
-    wide = noise(rng, -28.3, 2 * RATE, 2)
+    wide = band_limited_noise(rng, -28.3, 2 * RATE, 2)
     return [
         Part("target_up.wav", wide, "target"),
         Part("target_down.wav", sine(440, -6.03, 1), "target", PCM_16),
@@ -80,7 +80,7 @@ def _parts() -> list[Part]:
         Part("ceiling_raised_16.wav", _bursts(-9.4), "ceiling", PCM_16),
         Part("ceiling_hot_but_right.wav", _hot_but_right(), "ceiling"),
         Part("boost.wav", sine(440, -40.0, 1), "boost_limit"),
-        Part("boost_noise.wav", noise(rng, -45.0, RATE), "boost_limit", PCM_16),
+        Part("boost_noise.wav", band_limited_noise(rng, -45.0, RATE), "boost_limit", PCM_16),
         Part("struck_low.wav", _bursts(-20.55), "target"),
         Part("struck_high.wav", _bursts(-2.51), "target"),
         Part("left_hot.wav", sine(440, -0.5, 1), "leave"),
@@ -125,15 +125,15 @@ def test_the_copy_stands_at_the_predicted_levels(staged: Song, name: str) -> Non
     """Average and true peak of the copy, re-measured, are the predicted ones (worked arithmetic: level + gain)."""
     trim, copy = staged.sidecar(name)["trim"], staged.copy(name).samples()
     target = trim["target"]
-    found = levels.average(copy, RATE, target["channels"], target["reference"]).level_db
+    found = reference_levels.average(copy, RATE, target["channels"], target["reference"]).level_db
     assert found == pytest.approx(trim["predicted_average_dbfs"], abs=SLACK_DB)
-    assert levels.true_peak_dbtp(copy) == pytest.approx(trim["predicted_true_peak_dbtp"], abs=SLACK_DB + 0.03)
+    assert reference_levels.true_peak_dbtp(copy) == pytest.approx(trim["predicted_true_peak_dbtp"], abs=SLACK_DB + 0.03)
 
 
 @pytest.mark.parametrize("name", _named("target"))
 def test_target_is_met_from_below(staged: Song, name: str) -> None:
     """Decided by the target, the copy's average is at most a step under it, and never over it (AES17 average)."""
-    found = levels.average_dbfs(staged.copy(name).samples(), RATE)
+    found = reference_levels.average_dbfs(staged.copy(name).samples(), RATE)
     assert TARGET - STEP - SLACK_DB <= found <= TARGET + SLACK_DB
 
 
@@ -141,14 +141,14 @@ def test_target_is_met_from_below(staged: Song, name: str) -> None:
 def test_inside_the_tolerance_nothing_moves(staged: Song, trims: dict[str, Any], name: str) -> None:
     """Decided by the tolerance, the trim is 0, the average lies inside it and the file is the original's bytes."""
     assert trims[name]["gain_db"] == 0.0
-    assert abs(levels.average_dbfs(staged.copy(name).samples(), RATE) - TARGET) <= 1.0
+    assert abs(reference_levels.average_dbfs(staged.copy(name).samples(), RATE) - TARGET) <= 1.0
     assert (staged.outbox / name).read_bytes() == (staged.inbox / name).read_bytes()
 
 
 @pytest.mark.parametrize("name", _named("ceiling"))
 def test_the_ceiling_is_reached_and_not_passed(staged: Song, trims: dict[str, Any], name: str) -> None:
     """Decided by the ceiling, the copy's true peak lies within a step under it (ITU-R BS.1770 true peak)."""
-    found = levels.true_peak_dbtp(staged.copy(name).samples())
+    found = reference_levels.true_peak_dbtp(staged.copy(name).samples())
     assert CEILING - STEP - SLACK_DB <= found <= CEILING + SLACK_DB
     assert trims[name]["wanted_gain_db"] > trims[name]["gain_db"]
 
@@ -164,7 +164,9 @@ def test_a_stem_whose_average_is_right_is_lowered_under_the_ceiling(trims: dict[
 @pytest.mark.parametrize("name", _named("boost"))
 def test_the_boost_limit_is_used_up(staged: Song, trims: dict[str, Any], name: str) -> None:
     """Decided by the boost limit, the copy is raised by the largest step not above it: 12.0 of 12 dB."""
-    rise = levels.average_dbfs(staged.copy(name).samples(), RATE) - levels.average_dbfs(PARTS[name].samples, RATE)
+    rise = reference_levels.average_dbfs(staged.copy(name).samples(), RATE) - reference_levels.average_dbfs(
+        PARTS[name].samples, RATE
+    )
     assert rise == pytest.approx(12.0, abs=SLACK_DB)
     assert trims[name]["wanted_gain_db"] > 12.0
 
@@ -172,7 +174,7 @@ def test_the_boost_limit_is_used_up(staged: Song, trims: dict[str, Any], name: s
 @pytest.mark.parametrize("name", _named("struck"))
 def test_the_peak_rule_brings_the_sample_peak_to_its_level(staged: Song, name: str) -> None:
     """Under the rule peak the copy's sample peak is at most a step under the role's -10 dBFS, and not over it."""
-    found = levels.sample_peak_dbfs(staged.copy(name).samples())
+    found = reference_levels.sample_peak_dbfs(staged.copy(name).samples())
     assert -10.0 - STEP - SLACK_DB <= found <= -10.0 + SLACK_DB
     assert staged.sidecar(name)["trim"]["role"] == "struck"
 
@@ -188,7 +190,7 @@ def test_leave_copies_as_it_is_and_names_the_ceiling(staged: Song) -> None:
 
 def test_the_square_reference_and_the_mean_of_channels_count(staged: Song) -> None:
     """A role's own reference and channels are the ones that its target is met in (square: 3.01 dB under AES17)."""
-    found = levels.average(staged.copy("square_mean.wav").samples(), RATE, "mean", "square").level_db
+    found = reference_levels.average(staged.copy("square_mean.wav").samples(), RATE, "mean", "square").level_db
     assert found is not None
     assert -20.0 - STEP - SLACK_DB <= found <= -20.0 + SLACK_DB
     assert staged.sidecar("square_mean.wav")["levels"]["average_reference"] == "square"
@@ -203,7 +205,7 @@ def test_a_coarse_step_rounds_down(trims: dict[str, Any]) -> None:
 def test_channels_of_a_stem_move_together(staged: Song) -> None:
     """Both channels of a stem get one gain, so that their balance stays (worked arithmetic: -20 to -31 dB)."""
     copy = staged.copy("square_mean.wav").samples()
-    assert levels.db(np.abs(copy[:, 0]).max() / np.abs(copy[:, 1]).max()) == pytest.approx(11.0, abs=0.001)
+    assert reference_levels.db(np.abs(copy[:, 0]).max() / np.abs(copy[:, 1]).max()) == pytest.approx(11.0, abs=0.001)
 
 
 @pytest.mark.parametrize("kind", [PCM_24, PCM_16], ids=["24 bit", "16 bit"])
@@ -216,18 +218,18 @@ def test_quiet_decaying_notes_land_where_predicted(song: Song, kind: Kind) -> No
     outcomes = song.outcomes()
     for name in names:
         trim = outcomes[name]["trim"]
-        found = levels.average_dbfs(song.copy(name).samples(), RATE)
+        found = reference_levels.average_dbfs(song.copy(name).samples(), RATE)
         assert found == pytest.approx(trim["predicted_average_dbfs"], abs=0.05)
         assert trim["gain_db"] == 18.0
 
 
 def test_the_gate_is_solved_as_it_stands_after_the_gain(make_song: Any) -> None:
     """Where a gain lifts quiet parts over the -70 dBFS gate, the wanted gain counts them (ITU-R BS.1770 gate)."""
-    song = make_song("[target]\ntolerance_db = 0.0\nmax_boost_db = 60.0\nstep_db = 0.001\n")
+    song = make_song("[target]\ntolerance_db = 0.0\nmax_boost_db = 60.0\ni_mean_it = true\nstep_db = 0.001\n")
     signal = np.concatenate((sine(400, -66.0, 3), sine(400, -72.0, 6)))
     song.put("near_the_gate.wav", signal, RATE, DOUBLE)
     trim = song.outcome("near_the_gate.wav")["trim"]
-    plain = TARGET - levels.average_dbfs(signal, RATE)
-    found = levels.average_dbfs(song.copy("near_the_gate.wav").samples(), RATE)
+    plain = TARGET - reference_levels.average_dbfs(signal, RATE)
+    found = reference_levels.average_dbfs(song.copy("near_the_gate.wav").samples(), RATE)
     assert trim["gain_db"] > plain + 1.0
     assert found == pytest.approx(TARGET, abs=0.002)

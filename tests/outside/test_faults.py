@@ -15,14 +15,14 @@ from typing import Any
 
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S, Command
-from tests.outside.forks import KILLED, Ended, Forks, forks
-from tests.outside.signals import sine
-from tests.outside.song import Song, tree
-from tests.outside.whole import copies_in, drafts, wrongs
+from tests.support import wavefile
+from tests.support.command import HUNG_S, Command
+from tests.support.forks import KILLED, Ended, Forks, forks
+from tests.support.outbox import copies_in, drafts, wrongs
+from tests.support.signals import sine
+from tests.support.song import Song, tree
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")]
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.0\n'
 ERRORS = ("ENOSPC", "EIO", "EROFS", "EACCES")
 YEAR_S = 365 * 86_400
@@ -47,7 +47,7 @@ class Rebounced:
     reads: int
 
     def put_up(self, place: Path) -> Song:
-        """Give the song as it was."""
+        """Return the song as it was."""
         shutil.copytree(self.before.folder, place)
         return Song(self.before.stager, place)
 

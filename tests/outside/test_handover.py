@@ -7,10 +7,12 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside import handover
-from tests.outside.handover import CASES, FACTS, PARTS, Case
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import PCM_16
+from tests.support import handover_sets
+from tests.support.handover_sets import CASES, FACTS, PARTS, Case
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import PCM_16
+
+pytestmark = pytest.mark.long
 
 SEVERITY: Final = ("usable", "listen", "play_again")
 MOST_LINES: Final = 10
@@ -24,14 +26,14 @@ def checked(song: Song) -> dict[str, Any]:
 
 
 def allowing(codes: tuple[str, ...]) -> str:
-    """Give a project table in which these codes are deliberate."""
+    """Return a project table in which these codes are deliberate."""
     return f'[project]\nname = "Salt Road"\nallow = {json.dumps(list(codes))}\n'
 
 
 @BY_NAME
 def test_what_is_the_matter_is_found(case: Case, make_song: SongMaker) -> None:
     """The finding names the very stems that it is about, says it in a sentence, and weighs as the contract says."""
-    found = handover.told(checked(case.song(make_song)), case)
+    found = handover_sets.told(checked(case.song(make_song)), case)
     assert {name for finding in found for name in finding["stems"]} == case.about
     assert [f["verdict"] for f in found] == ["usable" if f["code"] in FACTS else "listen" for f in found]
     assert all(finding["says"].strip().endswith((".", "?", "!")) for finding in found)
@@ -40,14 +42,14 @@ def test_what_is_the_matter_is_found(case: Case, make_song: SongMaker) -> None:
 @BY_NAME
 def test_the_near_miss_is_not_accused(case: Case, make_song: SongMaker) -> None:
     """The same five parts without it are not said to have it."""
-    assert handover.told(checked(case.near_song(make_song)), case) == []
+    assert handover_sets.told(checked(case.near_song(make_song)), case) == []
 
 
 @BY_NAME
 def test_what_is_deliberate_is_no_fault(case: Case, make_song: SongMaker) -> None:
     """With its code in the project's `allow` it is usable at most, and `--fail-on` lets it pass."""
     song = case.song(make_song, allowing(case.codes))
-    assert {finding["verdict"] for finding in handover.told(checked(song), case)} <= {"usable"}
+    assert {finding["verdict"] for finding in handover_sets.told(checked(song), case)} <= {"usable"}
     only = [finding for finding in checked(song)["findings"] if finding["verdict"] != "usable"]
     if not only:
         assert song.stager("check", song.folder, "--fail-on", "listen").code == 0
@@ -55,21 +57,21 @@ def test_what_is_deliberate_is_no_fault(case: Case, make_song: SongMaker) -> Non
 
 def test_a_sound_set_has_nothing_to_hand_over(make_song: SongMaker) -> None:
     """Five parts of one rate, depth, length and start, with peaks and names of their own: no line at all."""
-    song = handover.made(make_song, handover.parts())
+    song = handover_sets.made(make_song, handover_sets.parts())
     assert [f for f in checked(song)["findings"] if f["code"] in HANDOVER_CODES] == []
 
 
 def _all_at_once(make_song: SongMaker) -> Song:
     """Make a set with nearly everything the matter."""
-    stems = list(handover.parts(start_s=3600.0, peak_dbfs=-1.0))
+    stems = list(handover_sets.parts(start_s=3600.0, peak_dbfs=-1.0))
     stems[0] = replace(stems[0], rate_hz=44_100, name="Audio_01.wav")
     stems[1] = replace(stems[1], kind=PCM_16, name="reed organ é.wav")
     stems[2] = replace(stems[2], seconds=2.0, start_s=3601.0)
     stems[3] = replace(stems[3], grid_bits=16, name="low:voice.wav")
     more = [replace(stems[4], name=f"salt_harp_{n}.wav", seed=60 + n, seconds=2.1 + n / 10) for n in range(8)]
-    song = handover.made(make_song, (*stems, *more))
+    song = handover_sets.made(make_song, (*stems, *more))
     song.put("quiet_bell.wav", np.zeros(96_000))
-    song.put("one_side.wav", np.column_stack((handover.parts()[0].samples()[:, 0], np.zeros(144_000))))
+    song.put("one_side.wav", np.column_stack((handover_sets.parts()[0].samples()[:, 0], np.zeros(144_000))))
     return song
 
 

@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside.song import Song, SongMaker, sha256
-from tests.outside.wavefile import FLOAT
+from tests.support.song import Song, SongMaker, sha256
+from tests.support.wavefile import FLOAT
+
+pytestmark = pytest.mark.long
 
 BUILD = Path(__file__).with_name("effect") / "build.sh"
 BUILD_S = 240

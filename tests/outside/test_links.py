@@ -12,12 +12,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.outside.command import HUNG_S
-from tests.outside.levels import linear
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import FLOAT, PCM_24, Kind
 from tests.prove import kit_truth
 from tests.prove.kit_truth import LINK, METERS_DB, NAMES, OneTrim
+from tests.support.command import HUNG_S
+from tests.support.reference_levels import linear
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import FLOAT, PCM_24, Kind
+
+pytestmark = pytest.mark.long
 
 Array = NDArray[Any]
 RATE: Final = 48_000
@@ -63,7 +65,7 @@ def assert_right(gain_db: float, truth: OneTrim) -> None:
 
 
 def rated(kit: dict[str, Array], rate_hz: int = RATE) -> dict[str, tuple[Array, int]]:
-    """Give the microphones with their rate."""
+    """Return the microphones with their rate."""
     return {name: (samples, rate_hz) for name, samples in kit.items()}
 
 

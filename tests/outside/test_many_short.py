@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside.command import HUNG_S, environment
-from tests.outside.runs import Told, of_session, wait_for
-from tests.outside.song import Song, SongMaker, tree
-from tests.outside.whole import copies_in, drafts, wrongs
+from tests.support.command import HUNG_S, environment
+from tests.support.outbox import copies_in, drafts, wrongs
+from tests.support.processes import Told, of_session, wait_for
+from tests.support.song import Song, SongMaker, tree
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are told by /proc")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="processes are told by /proc")]
 LINKED = '[[link]]\nname = "pair"\nmatch = ["pair *.wav"]\n'
 COUNT = 310
 NAMES = {*(f"hit {number:03}.wav" for number in range(COUNT)), "pair L.wav", "pair R.wav", "torn.wav"}
@@ -36,14 +36,14 @@ def fill(song: Song) -> Song:
 
 @pytest.fixture
 def pair(make_song: SongMaker) -> tuple[Song, Song]:
-    """Give two songs that are alike, the first staged by one thread."""
+    """Return two songs that are alike, the first staged by one thread."""
     plain, other = (fill(make_song(LINKED, name)) for name in ("plain", "other"))
     assert plain.stage("--jobs", "1").code == 1
     return plain, other
 
 
 def working(leader: int) -> list[int]:
-    """Give the processes of a session that work on stems: those that have the stem loops' compiler's library loaded."""
+    """Return the processes of a session that work on stems: those that have the compiler's library loaded."""
     found = []
     for pid in of_session(leader):
         try:

@@ -6,17 +6,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels, signals, wavefile
-from tests.outside.command import Command
-from tests.outside.signals import RATE, faded, silence, sine, stereo
-from tests.outside.song import Song
-from tests.outside.wavefile import DOUBLE, FLOAT
+from tests.support import reference_levels, signals, wavefile
+from tests.support.command import Command
+from tests.support.signals import RATE, faded, silence, sine, stereo
+from tests.support.song import Song
+from tests.support.wavefile import DOUBLE, FLOAT
 
 Levels = dict[str, dict[str, Any]]
 
 
 def _square() -> np.ndarray:
-    return levels.linear(-18.0) * np.where(np.arange(10 * RATE) % 48 < 24, 1.0, -1.0)
+    return reference_levels.linear(-18.0) * np.where(np.arange(10 * RATE) % 48 < 24, 1.0, -1.0)
 
 
 def _two_parts(first: np.ndarray, second: np.ndarray) -> np.ndarray:
@@ -150,7 +150,7 @@ def _close(found: float | None, expected: float | None) -> bool:
 @pytest.mark.parametrize("name", RANDOM)
 def test_average_of_the_loudest_channel_is_the_definition(loudest: Levels, name: str) -> None:
     """The gated average is within 0.001 dB of the gate of ITU-R BS.1770 Annex 1 on unweighted power, done by numpy."""
-    expected = levels.average(*RANDOM[name])
+    expected = reference_levels.average(*RANDOM[name])
     assert _close(loudest[name]["average_dbfs"], expected.level_db)
     assert loudest[name]["active_ratio"] == pytest.approx(expected.kept, abs=1e-9)
 
@@ -158,14 +158,14 @@ def test_average_of_the_loudest_channel_is_the_definition(loudest: Levels, name:
 @pytest.mark.parametrize("name", RANDOM)
 def test_average_of_the_mean_is_the_definition(mean: Levels, name: str) -> None:
     """So is the one that gates the channels' mean power, in the square convention."""
-    expected = levels.average(*RANDOM[name], "mean", "square")
+    expected = reference_levels.average(*RANDOM[name], "mean", "square")
     assert _close(mean[name]["average_dbfs"], expected.level_db)
     assert mean[name]["average_reference"] == "square"
 
 
 def test_random_signals_reach_both_gates() -> None:
     """The signals above are worth their name: blocks are dropped in many, in some all, in some none."""
-    kept = [levels.average(*RANDOM[name]).kept for name in RANDOM]
+    kept = [reference_levels.average(*RANDOM[name]).kept for name in RANDOM]
     assert len(kept) >= 40
     assert sum(0.0 < share < 1.0 for share in kept) >= 12
     assert {0.0, 1.0} <= set(kept)

@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.signals import sine
-from tests.outside.song import Song
+from tests.support import wavefile
+from tests.support.signals import sine
+from tests.support.song import Song
 
 PART = wavefile.wave_bytes(sine(440, -30.0, 0.5))
 ODD_NAMES = (

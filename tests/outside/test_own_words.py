@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.outside.song import Song, SongMaker
+from tests.support.song import Song, SongMaker
+
+pytestmark = pytest.mark.long
 
 RATE_HZ = 48_000
-PLUGINS = Path(__file__).with_name("own_plugins.py")
+PLUGINS = Path(__file__).parent.parent / "support" / "own_plugins.py"
 FILE = '[[plugin]]\nfile = "own.py"\n'
 DEFAULT_AIM_DBFS = -25.0
 """What the rule `aim` aims at where nobody says otherwise."""

@@ -15,12 +15,14 @@ import numpy as np
 import pytest
 import zxingcpp
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S, Command
-from tests.outside.looking import Answer, Server
-from tests.outside.signals import sine
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_16
+from tests.support import wavefile
+from tests.support.command import HUNG_S, Command
+from tests.support.page_client import Answer, Server
+from tests.support.signals import sine
+from tests.support.song import Song
+from tests.support.wavefile import PCM_16
+
+pytestmark = pytest.mark.long
 
 TOML: Final = '[project]\nname = "Salt Road"\nsettle_s = 0.4\ntakes = "audio"\n'
 TOKEN: Final = "a-token-of-our-own"  # noqa: S105 - for a page of this test alone
@@ -83,7 +85,7 @@ def _begin(stack: ExitStack, stager: Command, folder: Path, *options: str) -> Wa
 
 @pytest.fixture(scope="module")
 def guarded(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watched]:
-    """Give a watch whose page asks for a token of ours; it must still live, without an error, at the end."""
+    """Yield a watch whose page asks for a token of ours; it must still live, without an error, at the end."""
     with ExitStack() as stack:
         watched = _begin(
             stack, stager, tmp_path_factory.mktemp("guarded"), "--page", "--page-port", "0", "--page-token", TOKEN
@@ -97,7 +99,7 @@ def guarded(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Iterat
 
 @pytest.fixture(scope="module")
 def cookie(guarded: Watched) -> str:
-    """Give the cookie that the token is exchanged for."""
+    """Return the cookie that the token is exchanged for."""
     return guarded.server.ask(f"/?token={TOKEN}").headers["set-cookie"].partition(";")[0]
 
 

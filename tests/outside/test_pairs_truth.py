@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 from scipy.signal import coherence, csd
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S
 from tests.prove import pairs_truth
 from tests.prove.pairs_truth import PLAN, PROOF_SEED, TUNING_SEEDS, Pair
+from tests.support import wavefile
+from tests.support.command import HUNG_S
+
+pytestmark = pytest.mark.long
 
 ROOT: Final = Path(__file__).parents[2]
 SEED: Final = 20
@@ -27,12 +29,12 @@ TAKEN: Final = ("two microphones", "line and amp", "left and right")
 
 @cache
 def made(kind: str) -> Pair:
-    """Give the first pair of a kind of one of the tuning seeds."""
+    """Return the first pair of a kind of one of the tuning seeds."""
     return pairs_truth.pair(SEED, KINDS.index(kind))
 
 
 def cross_share(pair: Pair) -> float:
-    """Give the share of the second's power that no filter makes out of the first, both moved by the true lag."""
+    """Return the share of the second's power that no filter makes out of the first, both moved by the true lag."""
     lag = round((pair.lag_ms or 0.0) * pair.rate_hz / 1000)
     first, second = (samples.sum(axis=1) for samples in (pair.first, pair.second))
     first, second = (first[: len(first) - lag], second[lag:]) if lag >= 0 else (first[-lag:], second[:lag])

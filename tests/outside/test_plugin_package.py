@@ -13,8 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.song import Song
+from tests.support import wavefile
+from tests.support.song import Song
+
+pytestmark = pytest.mark.long
 
 EXAMPLE = Path(__file__).with_name("plugin_example")
 HUNG_S = 240
@@ -116,7 +118,7 @@ def test_it_is_listed_with_version_origin_and_settings(fresh: Fresh) -> None:
 def test_its_words_are_listed_and_in_the_schema(fresh: Fresh) -> None:
     """The rule is one that a target may name, and the check's code one that `allow` may name; ours come first."""
     tables = fresh.stager("schema")["$defs"]
-    rules = [tables[table]["properties"]["rule"]["anyOf"][0]["enum"] for table in ("Target", "TargetChanges")]
+    rules = [tables[table]["properties"]["rule"]["anyOf"][0]["enum"] for table in ("TargetTable", "TargetChanges")]
     codes = [tables[table]["properties"]["allow"]["items"]["anyOf"][0]["enum"] for table in ("ProjectSettings", "Role")]
     assert all(words[0] == "average" and words[-1] == "half_way" for words in rules)
     assert all(words[0] == "clipped" and words[-1] == "thin" for words in codes)

@@ -10,17 +10,17 @@ from typing import Final
 
 import pytest
 
-from tests.outside.command import HUNG_S, environment
-from tests.outside.signals import sine
-from tests.outside.song import Song
+from tests.support.command import HUNG_S, environment
+from tests.support.signals import sine
+from tests.support.song import Song
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a Unix thing")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a Unix thing")]
 NAMES: Final = ("bell.wav", "harp.wav", "oar.wav")
 
 
 @pytest.fixture
 def filled(song: Song) -> Song:
-    """Give a song with three stems."""
+    """Return a song with three stems."""
     for number, name in enumerate(NAMES):
         song.put(name, sine(220.0 * (number + 1), -20.0, 1.0))
     return song

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.outside import signals
-from tests.outside.levels import linear
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24, Kind
+from tests.support import signals
+from tests.support.reference_levels import linear
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24, Kind
+
+pytestmark = pytest.mark.long
 
 Array = NDArray[Any]
 RATE: Final = 48_000
@@ -33,7 +35,7 @@ def _parts(kind: Kind) -> dict[str, tuple[Array, Kind]]:
     rng = np.random.default_rng(71)
     made = {}
     for number, level_dbfs in enumerate(LEVELS_DBFS):
-        made[f"part_{number}.wav"] = (signals.noise(rng, level_dbfs, FRAMES, 1 + number % 2), kind)
+        made[f"part_{number}.wav"] = (signals.band_limited_noise(rng, level_dbfs, FRAMES, 1 + number % 2), kind)
     return made
 
 
@@ -63,7 +65,7 @@ def _rms(samples: Array) -> float:
 
 
 def _moved(faders: Mapping[str, float]) -> list[float]:
-    """Give the fader factors of the copies that differ from their originals at all."""
+    """Return the fader factors of the copies that differ from their originals at all."""
     return [linear(fader_db) for fader_db in faders.values() if fader_db]
 
 
@@ -108,7 +110,7 @@ def test_mixed_depths_leave_the_coarsest_dither(song: Song) -> None:
 def test_stems_left_alone_leave_nothing(song: Song) -> None:
     """Where every trim is 0 the faders are too, and nothing at all is left."""
     rng = np.random.default_rng(72)
-    parts = {f"part_{n}.wav": (signals.noise(rng, -18.2, FRAMES, 2), PCM_24) for n in range(3)}
+    parts = {f"part_{n}.wav": (signals.band_limited_noise(rng, -18.2, FRAMES, 2), PCM_24) for n in range(3)}
     _staged(song, parts)
     faders = _faders(song)
     assert set(faders.values()) == {0.0}

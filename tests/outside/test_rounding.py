@@ -5,11 +5,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels
-from tests.outside.command import Command
-from tests.outside.signals import sine
-from tests.outside.song import Song
-from tests.outside.wavefile import DOUBLE
+from tests.support import reference_levels
+from tests.support.command import Command
+from tests.support.signals import sine
+from tests.support.song import Song
+from tests.support.wavefile import DOUBLE
 
 RATE = 8_000
 LEVEL = -36.0
@@ -20,13 +20,14 @@ level_db = {LEVEL}
 tolerance_db = 0.0
 ceiling_dbtp = 0.0
 max_boost_db = 60.0
+i_mean_it = true
 """
 
 
 def _at(level_dbfs: float) -> np.ndarray:
     """A tone of one block whose average is this level, to the last digits of a double."""
     tone = sine(440, -20.0, 0.45, RATE)
-    return tone * levels.linear(level_dbfs - levels.average_dbfs(tone, RATE))
+    return tone * reference_levels.linear(level_dbfs - reference_levels.average_dbfs(tone, RATE))
 
 
 def _trims(stager: Command, folder: Any, off_db: float) -> dict[int, dict[str, Any]]:

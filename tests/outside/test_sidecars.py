@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from tests.outside.command import Command
-from tests.outside.signals import silence, sine, stereo
-from tests.outside.song import Song
+from tests.support.command import Command
+from tests.support.signals import silence, sine, stereo
+from tests.support.song import Song
 
 LISTED = """
     top-level: schema stem version source levels trim findings verdict advice copy steps project stager staged_at
@@ -24,7 +24,7 @@ LISTED = """
     trim.target: rule level_db reference channels tolerance_db ceiling_dbtp max_boost_db step_db
     copy: path sha256 encoding dither bit_identical sample_peak_dbfs true_peak_dbtp average_dbfs chunks not_carried
     copy.chunks: kept rewritten dropped
-    project: name settings_sha256
+    project: name settings_sha256 file
     stager: version
 """
 KEYS = {place: set(keys.split()) for place, keys in re.findall(r"(\S+):((?:\s+\w+\b(?!\S*:))+)", LISTED)}

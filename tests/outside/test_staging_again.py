@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.outside import levels
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, tree
+from tests.support import reference_levels
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, tree
 
 PART, LOUDER = sine(440, -30.0, 0.5), sine(440, -25.0, 0.5)
 
@@ -57,7 +57,7 @@ def test_a_changed_target_stages_again(staged: Song) -> None:
     outcomes = staged.outcomes()
     assert {outcome["version"] for outcome in outcomes.values()} == {1}
     for name in ("a.wav", "b.wav"):
-        found = levels.average_dbfs(staged.copy(name).samples(), 48_000)
+        found = reference_levels.average_dbfs(staged.copy(name).samples(), 48_000)
         assert -24.12 <= found <= -23.98 or abs(found + 24.0) <= 1.0
     assert outcomes["a.wav"]["trim"]["gain_db"] == pytest.approx(6.0, abs=0.11)
 
@@ -89,7 +89,7 @@ def test_a_re_bounce_is_the_next_version(staged: Song) -> None:
         staged.put("a.wav", part)
         assert staged.outcome("a.wav")["version"] == version
     assert staged.outbox_names() == {"a.wav", "a.wav.json", "b.wav", "b.wav.json"}
-    gain = levels.linear(staged.sidecar("a.wav")["trim"]["gain_db"])
+    gain = reference_levels.linear(staged.sidecar("a.wav")["trim"]["gain_db"])
     assert abs(staged.copy("a.wav").codes() - staged.original("a.wav").codes() * gain).max() <= 1.5
 
 

@@ -10,11 +10,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from tests.outside.song import Song, SongMaker, sha256, tree
-from tests.outside.wavefile import FLOAT, PCM_16, PCM_24
+from tests.support.song import Song, SongMaker, sha256, tree
+from tests.support.wavefile import FLOAT, PCM_16, PCM_24
+
+pytestmark = pytest.mark.long
 
 RATE_HZ = 48_000
-WICKED = Path(__file__).parent.parent / "steps" / "wicked.py"
+WICKED = Path(__file__).parent.parent / "support" / "faulty_plugins.py"
 LSB = 2.0**-23
 
 

@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels, wavefile
-from tests.outside.command import HUNG_S, Command
-from tests.outside.signals import RATE, noise, sine
-from tests.outside.song import Song, tree
-from tests.outside.wavefile import PCM_24, Array
+from tests.support import reference_levels, wavefile
+from tests.support.command import HUNG_S, Command
+from tests.support.signals import RATE, band_limited_noise, sine
+from tests.support.song import Song, tree
+from tests.support.wavefile import PCM_24, Array
+
+pytestmark = pytest.mark.long
 
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.2\ntakes = "audio"\n'
 LOUD_DBFS, NOISE_DBFS = -14.0, -66.0
@@ -27,14 +29,14 @@ CREST_OVER_DB = 4.0
 
 
 def voice(seed: int, turned_db: float = 0.0, louder_db: float = 0.0, noisier_db: float = 0.0) -> Array:
-    """Give ten seconds of one part: two phrases with 2.5 s of nothing but the noise of the room behind each."""
+    """Return ten seconds of one part: two phrases with 2.5 s of nothing but the noise of the room behind each."""
     sound = np.zeros(10 * RATE)
     for first_s in (0.2, 5.2):
         first = round(first_s * RATE)
         tone = sine(220.0, LOUD_DBFS + louder_db, 2.3) * np.hanning(round(2.3 * RATE)) ** 0.25
         sound[first : first + len(tone)] = tone
-    room = noise(np.random.default_rng(seed), NOISE_DBFS + noisier_db, len(sound))[:, 0]
-    return levels.linear(turned_db) * (sound + room)
+    room = band_limited_noise(np.random.default_rng(seed), NOISE_DBFS + noisier_db, len(sound))[:, 0]
+    return reference_levels.linear(turned_db) * (sound + room)
 
 
 def _file(samples: Array) -> bytes:
@@ -42,7 +44,7 @@ def _file(samples: Array) -> bytes:
 
 
 def clipped() -> Array:
-    """Give a tone that was driven over full scale and cut there: its crests rest at the top code and the bottom one."""
+    """Return a tone that was driven over full scale and cut there: its crests rest at the highest and lowest codes."""
     return np.clip(sine(330.0, CREST_OVER_DB, 2.0), -1.0, 1.0 - 2.0**-23)
 
 
@@ -59,7 +61,7 @@ class Told:
     outside: set[str]
 
     def take(self, name: str) -> dict[str, Any]:
-        """Give what is known of one take in the end."""
+        """Return what is known of one take in the end."""
         (found,) = [take for take in self.second["takes"] if take["take"] == name]
         return dict(found)
 
@@ -87,7 +89,7 @@ class Studio:
         return json.loads(path.read_text("utf-8")) if path.exists() else {"takes": []}
 
     def judged(self, names: Iterable[str]) -> bool:
-        """Say whether all these takes are listed."""
+        """Return whether all these takes are listed."""
         return set(names) <= {take["take"] for take in self.takes()["takes"]}
 
 
@@ -159,8 +161,10 @@ def test_takes_are_read_and_nothing_else(told: Told) -> None:
 def test_a_good_take_has_its_levels_and_an_advice(told: Told) -> None:
     """Peak and average are those of the samples; the tone's peak at -14 asks for 2 dB, within the 3 that are right."""
     take, samples = told.take("voice_01.wav"), voice(1)
-    assert take["levels"]["sample_peak_dbfs"] == pytest.approx(levels.sample_peak_dbfs(samples), abs=1e-3)
-    assert take["levels"]["average_dbfs"] == pytest.approx(levels.average_dbfs(samples[:, None], RATE), abs=0.05)
+    assert take["levels"]["sample_peak_dbfs"] == pytest.approx(reference_levels.sample_peak_dbfs(samples), abs=1e-3)
+    assert take["levels"]["average_dbfs"] == pytest.approx(
+        reference_levels.average_dbfs(samples[:, None], RATE), abs=0.05
+    )
     assert take["source"]["path"] == "audio/voice_01.wav"
     assert (take["verdict"], take["advice"]["input_change_db"]) == ("usable", 0)
 

@@ -6,12 +6,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.levels import interpolated_peak
-from tests.outside.wavefile import PCM_16, PCM_24
 from tests.prove import takes_advice, takes_faults, takes_pairs
 from tests.prove.takes_case import Case
 from tests.prove.takes_truth import PLAN, PROOF_SEED, TUNING_SEEDS, case, cases
+from tests.support import wavefile
+from tests.support.reference_levels import interpolated_peak
+from tests.support.wavefile import PCM_16, PCM_24
+
+pytestmark = pytest.mark.long
 
 RATE_HZ = 48_000
 SEED = 99

@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside import levels, signals, wavefile
-from tests.outside.command import Command
-from tests.outside.signals import RATE, faded
-from tests.outside.wavefile import DOUBLE
+from tests.support import reference_levels, signals, wavefile
+from tests.support.command import Command
+from tests.support.signals import RATE, faded
+from tests.support.wavefile import DOUBLE
 
 TONES = {"1_8": 1 / 8, "1_6": 1 / 6, "1_4": 1 / 4, "1_3": 1 / 3, "2_5": 2 / 5, "3_7": 3 / 7, "4_9": 4 / 9, "045": 0.45}
 """Parts of the rate at which samples fall on few phases of the tone, so that all of them can miss its peak."""
@@ -35,7 +35,7 @@ def peaks(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> dict[str
     ]
     stems = stager("measure", *files, "--json").json()["stems"]
     found = [[channel["true_peak_dbtp"] for channel in stem["levels"]["per_channel"]] for stem in stems]
-    errors = np.array(found) - levels.db(AMPLITUDE)
+    errors = np.array(found) - reference_levels.db(AMPLITUDE)
     return {name: errors[2 * i : 2 * i + 2].ravel() for i, name in enumerate(TONES)}
 
 
@@ -51,8 +51,10 @@ def test_true_peak_of_a_tone_at_every_phase(peaks: dict[str, np.ndarray], name: 
 def test_a_coarser_grid_fails_that_bound(ratio: int, theory_db: float) -> None:
     """Control: sample peak, 4x and 8x miss it, by up to 20 log10 cos(pi 0.45 / ratio) (ITU-R BS.1770 Annex 2)."""
     tones = [_tone(part)[FADE_FRAMES:-FADE_FRAMES] if ratio == 1 else _tone(part) for part in TONES.values()]
-    found = [np.abs(tone).max(axis=0) if ratio == 1 else levels.interpolated_peak(tone, ratio) for tone in tones]
-    worst = levels.db(float(np.min(found)) / AMPLITUDE)
+    found = [
+        np.abs(tone).max(axis=0) if ratio == 1 else reference_levels.interpolated_peak(tone, ratio) for tone in tones
+    ]
+    worst = reference_levels.db(float(np.min(found)) / AMPLITUDE)
     assert worst < UNDER_DB
     assert worst >= theory_db - 0.01
 
@@ -84,7 +86,7 @@ def test_true_peak_is_never_under_the_sample_peak(stager: Command, tmp_path: Pat
     file = wavefile.write(tmp_path / "parts.wav", np.column_stack(parts), RATE, DOUBLE)
     channels = stager("measure", file, "--json").json()["stems"][0]["levels"]["per_channel"]
     for channel, part in zip(channels, parts, strict=True):
-        assert channel["sample_peak_dbfs"] == pytest.approx(levels.sample_peak_dbfs(part), abs=1e-9)
+        assert channel["sample_peak_dbfs"] == pytest.approx(reference_levels.sample_peak_dbfs(part), abs=1e-9)
         assert channel["true_peak_dbtp"] >= channel["sample_peak_dbfs"]
 
 
@@ -93,4 +95,4 @@ def test_a_tone_cut_off_at_the_end_of_the_file_is_flushed(stager: Command, tmp_p
     tone = faded(0.5 * np.sin(2 * np.pi * 0.25 * np.arange(4000) + np.pi / 4), 480)[:3001]
     file = wavefile.write(tmp_path / "cut.wav", tone, RATE, DOUBLE)
     found = stager("measure", file, "--json").json()["stems"][0]["levels"]["true_peak_dbtp"]
-    assert found == pytest.approx(levels.true_peak_dbtp(tone), abs=0.05)
+    assert found == pytest.approx(reference_levels.true_peak_dbtp(tone), abs=0.05)

@@ -11,10 +11,12 @@ from typing import Any
 
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, tree
+from tests.support import wavefile
+from tests.support.command import HUNG_S
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, tree
+
+pytestmark = pytest.mark.long
 
 TOML = '[project]\nname = "Two"\nsettle_s = 0.2\n'
 PART = wavefile.wave_bytes(sine(440, -30.0, 0.45))

@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import recorder, wavefile
-from tests.outside.command import HUNG_S
-from tests.outside.signals import noise, sine, stereo
-from tests.outside.song import Song, SongMaker, sha256, tree
-from tests.outside.wavefile import PCM_16, PCM_24
+from tests.support import recorder, wavefile
+from tests.support.command import HUNG_S
+from tests.support.signals import band_limited_noise, sine, stereo
+from tests.support.song import Song, SongMaker, sha256, tree
+from tests.support.wavefile import PCM_16, PCM_24
+
+pytestmark = pytest.mark.long
 
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.4\n'
 IDLE = ("--until-idle", "1.5")
@@ -44,7 +46,7 @@ def _parts(folder: Path) -> dict[str, Path]:
     signals = {
         "voice.wav": (sine(440, -31.0, 2), PCM_24),
         "drums/kick.wav": (stereo(sine(80, -7.0, 1.5)), PCM_16),
-        "noise.wav": (noise(rng, -24.0, 96_000, 2), PCM_24),
+        "noise.wav": (band_limited_noise(rng, -24.0, 96_000, 2), PCM_24),
         "fine.wav": (sine(300, -18.2, 1), PCM_16),
     }
     return {name: wavefile.write(folder / name, samples, 48_000, kind) for name, (samples, kind) in signals.items()}
@@ -71,7 +73,7 @@ def _sound_in(outbox: Path) -> set[str]:
 
 def _told(log: Path, stem: str) -> int:
     """How many outcomes were told of a stem."""
-    return len(re.findall(rf"^(?:staged|refused) {re.escape(stem)}:", log.read_text(), re.MULTILINE))
+    return len(re.findall(rf"^(?:staged|refused) {re.escape(stem)}[:,]", log.read_text(), re.MULTILINE))
 
 
 @pytest.mark.parametrize("mode", ["header", "beside"])
@@ -136,7 +138,7 @@ def test_a_signal_ends_the_watch_cleanly(
     song, log = make_song(TOML), tmp_path / "log"
     rng = np.random.default_rng(4)
     for count in range(8 if busy else 0):
-        song.put(f"{count}.wav", noise(rng, -30.0, 400_000, 2))
+        song.put(f"{count}.wav", band_limited_noise(rng, -30.0, 400_000, 2))
     with song.stager.started("watch", song.folder, log=log) as watch:
         _wait(lambda: "watching" in log.read_text(), watch)
         if busy:
@@ -161,7 +163,7 @@ def test_a_killed_watch_is_taken_up_again(make_song: SongMaker, tmp_path: Path) 
     """After kill -9 at work the next start finishes: no partial copy under a name, the outbox that of a calm run."""
     rng, song = np.random.default_rng(9), make_song(TOML)
     parts = {
-        f"{count}.wav": wavefile.write(tmp_path / "parts" / f"{count}.wav", noise(rng, -30.0, 300_000, 2))
+        f"{count}.wav": wavefile.write(tmp_path / "parts" / f"{count}.wav", band_limited_noise(rng, -30.0, 300_000, 2))
         for count in range(8)
     }
     for name, path in parts.items():

@@ -14,11 +14,13 @@ from typing import Any
 
 import pytest
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S, Command
-from tests.outside.signals import sine
-from tests.outside.song import Song, SongMaker, sha256, tree
-from tests.outside.whole import drafts
+from tests.support import wavefile
+from tests.support.command import HUNG_S, Command
+from tests.support.outbox import drafts
+from tests.support.signals import sine
+from tests.support.song import Song, SongMaker, sha256, tree
+
+pytestmark = pytest.mark.long
 
 SETTLE = "settle_s = 0.2\n"
 SIGN_S = 1.5
@@ -61,7 +63,7 @@ def _outbox(song: Song) -> Path:
 
 
 def _copy(song: Song, name: str) -> str | None:
-    """Give the hash of a copy, once its sidecar is there."""
+    """Return the hash of a copy, once its sidecar is there."""
     place = _outbox(song) / name
     return sha256(place) if place.with_name(f"{name}.json").exists() else None
 

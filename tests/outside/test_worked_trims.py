@@ -5,10 +5,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import levels
-from tests.outside.signals import RATE, sine
-from tests.outside.song import Song, SongMaker
-from tests.outside.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24
+from tests.support import reference_levels
+from tests.support.signals import RATE, sine
+from tests.support.song import Song, SongMaker
+from tests.support.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24
 
 
 def _sparse(average_dbfs: float, peak_dbfs: float) -> np.ndarray:
@@ -18,13 +18,13 @@ def _sparse(average_dbfs: float, peak_dbfs: float) -> np.ndarray:
     stroke = (0.5 + 0.5 * np.cos(np.pi * n / stroke_frames)) * np.cos(2 * np.pi * 2000 * n / RATE)
     strokes, room = np.zeros(10 * RATE), np.ones(10 * RATE)
     for centre in range(RATE // 20, 10 * RATE, RATE // 10):
-        strokes[centre + n] = levels.linear(peak_dbfs) * stroke
+        strokes[centre + n] = reference_levels.linear(peak_dbfs) * stroke
         room[centre + n] = 0.0
     tone = room * sine(200, 0.0, 10)
     low, high = 0.0, 0.1
     for _ in range(60):
         middle = (low + high) / 2
-        over = levels.average_dbfs(strokes + middle * tone, RATE) > average_dbfs
+        over = reference_levels.average_dbfs(strokes + middle * tone, RATE) > average_dbfs
         low, high = (low, middle) if over else (middle, high)
     return strokes + low * tone
 
@@ -37,7 +37,7 @@ def test_a_sparse_part_stops_at_the_ceiling(make_song: SongMaker) -> None:
     assert trim["wanted_gain_db"] == pytest.approx(13.2, abs=0.01)
     assert trim["ceiling_allows_db"] == pytest.approx(8.5, abs=0.02)
     assert (trim["gain_db"], trim["decided_by"]) == (8.5, "ceiling")
-    assert levels.average_dbfs(song.copy("sparse.wav").samples(), RATE) == pytest.approx(-22.7, abs=0.01)
+    assert reference_levels.average_dbfs(song.copy("sparse.wav").samples(), RATE) == pytest.approx(-22.7, abs=0.01)
     assert trim["because"].count("13.2") == trim["because"].count("8.5") == 1
 
 
@@ -51,7 +51,7 @@ def test_six_db_doubles(make_song: SongMaker) -> None:
 
 def test_down_and_up_again_is_the_original_to_the_last_digits(make_song: SongMaker) -> None:
     """-6 then +6 dB in 64-bit float is within 1e-15 of the original, yet not it (arithmetic of doubles)."""
-    signal = levels.linear(-6.0) * np.cos(2 * np.pi * 997 * np.arange(-10_000, 10_000) / RATE)
+    signal = reference_levels.linear(-6.0) * np.cos(2 * np.pi * 997 * np.arange(-10_000, 10_000) / RATE)
     down = make_song('[target]\nrule = "peak"\nlevel_db = -12.0\ntolerance_db = 0.0\n', name="down")
     up = make_song('[target]\nrule = "peak"\nlevel_db = -6.0\ntolerance_db = 0.0\n', name="up")
     down.put("tone.wav", signal, RATE, DOUBLE)
@@ -65,7 +65,7 @@ def test_down_and_up_again_is_the_original_to_the_last_digits(make_song: SongMak
 
 def _dither_error(song: Song, name: str) -> np.ndarray:
     """The copy less the original times the gain, in LSB."""
-    gain = levels.linear(song.sidecar(name)["trim"]["gain_db"])
+    gain = reference_levels.linear(song.sidecar(name)["trim"]["gain_db"])
     return song.copy(name).codes() - song.original(name).codes() * gain
 
 

@@ -16,11 +16,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.outside import wavefile, writers
-from tests.outside.command import HUNG_S, Command
-from tests.outside.signals import noise
-from tests.outside.song import Song, sha256
-from tests.outside.wavefile import PCM_16
+from tests.support import wavefile, writers
+from tests.support.command import HUNG_S, Command
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, sha256
+from tests.support.wavefile import PCM_16
+
+pytestmark = pytest.mark.long
 
 SETTLE_S = 0.3
 TOML = f'[project]\nname = "Salt Road"\nsettle_s = {SETTLE_S}\n'
@@ -62,7 +64,7 @@ class Written:
         self.wrong[watch, mode].append("a sidecar that describes another copy")
 
     def is_done(self) -> bool:
-        """Say whether every file at rest has its copy, under either watch."""
+        """Return whether every file at rest has its copy, under either watch."""
         return all(
             (place := song.outbox / f"{mode}.wav.json").exists()
             and json.loads(place.read_bytes())["source"]["sha256"] == versions[-1]
@@ -75,7 +77,7 @@ def _sources(folder: Path) -> dict[str, Path]:
     """A finished file for each mode, every one another."""
     rng = np.random.default_rng(55)
     return {
-        mode: wavefile.write(folder / f"{mode}.wav", noise(rng, -26.0, 30_000 + 100 * number), kind=PCM_16)
+        mode: wavefile.write(folder / f"{mode}.wav", band_limited_noise(rng, -26.0, 30_000 + 100 * number), kind=PCM_16)
         for number, mode in enumerate(writers.MODES)
     }
 

@@ -4,18 +4,18 @@ import json
 from typing import Any
 
 from stager.model import Advice, Finding, Verdict
-from stager.model.take import RefusedTake, Take, TakeOutcome
+from stager.model.takes import RefusedTake, Take, TakeOutcome
 from stager.project import Project
-from tests.making import levels, sidecar
+from tests.support.records import levels, sidecar
 
 
 def finding(says: str, verdict: Verdict, worst_at_s: float | None = None) -> Finding:
-    """Give a finding."""
+    """Return a finding."""
     return Finding(code="clipped", verdict=verdict, worst_at_s=worst_at_s, says=says)
 
 
 def take(name: str = "voice.wav", change_db: int | None = 0, *findings: Finding, **changes: Any) -> Take:
-    """Give a take with advice to change the input by so much, and with findings."""
+    """Return a take with advice to change the input by so much, and with findings."""
     advice = None if change_db is None else Advice(input_change_db=change_db, says="advice")
     verdict = max((one.verdict for one in findings), key=lambda one: one.severity, default=Verdict.USABLE)
     parts: dict[str, Any] = {"source": sidecar().source, "levels": levels(), "at": "2026-01-01T00:00:00.000+00:00"}
@@ -23,7 +23,7 @@ def take(name: str = "voice.wav", change_db: int | None = 0, *findings: Finding,
 
 
 def refused_take(name: str = "voice.wav") -> RefusedTake:
-    """Give a take that can't be judged."""
+    """Return a take that can't be judged."""
     return RefusedTake(take=name, at="2026-01-01T00:00:00.000+00:00", refused="unreadable", says="no audio")
 
 

@@ -39,7 +39,7 @@ def with_hub(what: Callable[[Hub, Counted], Awaitable[None]]) -> None:
 
 
 async def next_of(events: AsyncGenerator[str, None], kind: str) -> tuple[str, Any]:
-    """Give id and data of the next event of this kind."""
+    """Return id and data of the next event of this kind."""
     async for event in events:
         fields = dict(line.split(": ", 1) for line in event.strip().splitlines())
         if fields.get("event") == kind:

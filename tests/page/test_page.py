@@ -8,8 +8,8 @@ import pytest
 
 from stager.errors import ConfigError
 from stager.page import Page, PageOptions
-from tests.making import project
 from tests.page.rooms import leave, take
+from tests.support.records import project
 
 
 def test_a_stirred_page_tells(tmp_path: Path) -> None:
@@ -33,7 +33,7 @@ def test_a_stirred_page_tells(tmp_path: Path) -> None:
 
 
 def _newest(stream: object) -> str | None:
-    """Give the name of the newest in the next state."""
+    """Return the name of the newest in the next state."""
     for line in stream:  # type: ignore[attr-defined]
         if line.startswith(b"data: ") and (state := json.loads(line[6:])).get("kind") == "song":
             return state["newest"] and state["newest"]["name"]

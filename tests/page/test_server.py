@@ -9,10 +9,12 @@ from contextlib import contextmanager, suppress
 import pytest
 
 from stager.page import server as under_test
-from stager.page.gate import App, Receive, Scope, Send
+from stager.page.access import App, Receive, Scope, Send
 from stager.page.hub import Hub
 from stager.page.server import MOST_CONNECTIONS, Server
 from stager.page.songs import Songs
+
+pytestmark = pytest.mark.long
 
 HUNG_S = 60.0
 

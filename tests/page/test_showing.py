@@ -5,9 +5,9 @@ import json
 import pytest
 
 from stager.model import DecidedBy, Refused, Staged, Verdict
-from stager.page.showing import caution, place_of, signed, song_shown, stem_shown, take_shown
-from tests.making import sidecar
+from stager.page.showing import place_of, signed, song_shown, stem_shown, take_shown
 from tests.page.rooms import finding, refused_take, take
+from tests.support.records import levels, sidecar
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -38,7 +38,7 @@ def test_a_sign_comes_with_words(change_db: int, label: str) -> None:
 def test_every_verdict_has_a_word(verdict: Verdict) -> None:
     """No two verdicts share a word or a mark."""
     shown = [take_shown(take("a.wav", 0, finding("x", one))) for one in Verdict]
-    assert len({one.word for one in shown}) == len({one.mark for one in shown}) == 3
+    assert len({one.word for one in shown}) == len({one.mark for one in shown}) == len(Verdict)
     assert take_shown(take("a.wav", 0, finding("x", verdict))).mark == verdict.value
 
 
@@ -54,17 +54,18 @@ def test_the_place_is_that_of_the_verdict() -> None:
 
 
 def test_the_worst_is_said_first() -> None:
-    """Sentences follow the verdict; facts are left out, and the advice comes last."""
+    """Sentences follow the verdict; then comes the advice, then facts, each once."""
     shown = take_shown(
         take(
             "a.wav",
             0,
             finding("hum", Verdict.LISTEN),
             finding("fact", Verdict.USABLE),
+            finding("fact", Verdict.USABLE),
             finding("cut", Verdict.PLAY_AGAIN),
         )
     )
-    assert shown.says == ("cut", "hum", "advice")
+    assert shown.says == ("cut", "hum", "advice", "fact", "Noise: no pause to judge it by.")
 
 
 def test_nothing_heard_is_said() -> None:
@@ -114,18 +115,46 @@ def test_nothing_yet() -> None:
     assert json.loads(json.dumps(shown)) == shown
 
 
-def test_the_caution_counts_copies_over_6_db() -> None:
-    """Exactly 6 dB is not more than 6 dB."""
-    assert caution([staged("a.wav", 6.0)]) is None
-    assert str(caution([staged("a.wav", 6.1)])).startswith("One copy is more than 6 dB louder than its original.")
-    both = str(caution([staged("a.wav", 6.1), staged("b.wav", 18.0), staged("c.wav", -9.0)]))
-    assert both.startswith("2 copies are more than 6 dB louder than their originals.")
-    assert both.endswith("Turn monitors and headphones down before you first play them.")
-
-
 def test_a_stem_says_why() -> None:
     """A stem's line has its trim and the reason for it."""
     shown = stem_shown(staged("kick.wav", 2.0))
     assert shown.figure == "+2.0 dB"
     assert sidecar().trim.because in shown.says
     assert sidecar().trim.decided_by is DecidedBy.TARGET
+
+
+def test_a_large_number_is_never_a_trim() -> None:
+    """Where a stem leads, its trim is no figure of the newest, which is read as what to turn; below it stands."""
+    shown = song_shown("Salt Road", [], [staged("a.wav", 8.0), staged("b.wav", 3.0, "2025-01-01T00:00:00.000+00:00")])
+    assert (shown["newest"]["name"], shown["newest"]["figure"], shown["newest"]["label"]) == ("a.wav", None, None)
+    assert [stem["figure"] for stem in shown["stems"]] == ["+3.0 dB"]
+
+
+def test_balance_and_noise_of_a_take() -> None:
+    """The sides' balance, and how far the noise lies under the part, stand in plain words where they are known."""
+    known = levels().model_copy(update={"average_dbfs": -18.0, "noise_floor_dbfs": -63.2, "side_balance_db": 2.1})
+    assert take_shown(take("a.wav", 0, levels=known)).says[-2:] == (
+        "Balance: left +2.1 dB.",
+        "Noise: 45 dB under the part.",
+    )
+
+
+def test_usable_takes_of_the_same_part() -> None:
+    """The newest take names the earlier ones of its part that are usable, and no others."""
+    bad = take("voice_2.wav", 0, finding("cut", Verdict.PLAY_AGAIN))
+    takes = [take("voice_1.wav"), bad, take("drum_1.wav"), take("voice_3.wav")]
+    assert song_shown("Salt Road", takes, [])["newest"]["says"][-1] == "Usable takes of this part so far: voice_1.wav."
+    assert "Usable" not in "".join(song_shown("Salt Road", takes[:1], [])["newest"]["says"])
+
+
+def test_a_missing_folder_of_takes_is_explained() -> None:
+    """Without a folder of takes the page says how to set one; with one it does not."""
+    assert "takes =" in song_shown("Salt Road", [], [], has_takes_folder=False)["hint"]
+    assert song_shown("Salt Road", [], [])["hint"] is None
+
+
+def test_the_caution_knows_how_new_its_copies_are() -> None:
+    """The time of the latest of the louder copies goes with the caution, so that it does not stand for ever."""
+    outcomes = [staged("a.wav", 8.0), staged("b.wav", 9.0, "2025-01-01T00:00:00.000+00:00"), staged("c.wav", 1.0)]
+    assert song_shown("Salt Road", [], outcomes)["caution_from"] == "2026-01-01T00:00:00.000+00:00"
+    assert song_shown("Salt Road", [], outcomes[2:])["caution_from"] is None

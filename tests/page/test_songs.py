@@ -7,15 +7,16 @@ import pytest
 
 from stager.page.songs import LIST, Songs, key_of, read_pulse, read_song, read_takes
 from stager.project import Project
-from tests.making import project, tree
 from tests.page.rooms import leave, refused_take, take
+from tests.support.folders import tree
+from tests.support.records import project
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 @pytest.fixture
 def song(tmp_path: Path) -> Project:
-    """Give a project of which a watch left two takes."""
+    """Return a project of which a watch left two takes."""
     made = project(tmp_path / "song", '[project]\nname = "Salt Road"\n')
     leave(made, take("one.wav"), refused_take("two.wav"), at=(NOW - timedelta(seconds=12)).isoformat())
     return made

@@ -72,7 +72,7 @@ SHAPES = {
 
 
 def ways(value: object, where: Where = ()) -> Iterator[Where]:
-    """Give the way to every table, key and entry in parsed TOML."""
+    """Return the way to every table, key and entry in parsed TOML."""
     if where:
         yield where
     if isinstance(value, dict):

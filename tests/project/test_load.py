@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from stager.errors import ConfigError
+from stager.plugins import projects
 from stager.project import load_project
 from stager.project.load import unread_sentence
 
@@ -82,7 +83,7 @@ ONE_FAULT = {
     ),
     "unknown finding": (
         '[project]\nallow = ["hum", "cliped"]',
-        'stager.toml:2: project.allow.2: expected one of 28 words, found "cliped"; did you mean "clipped"?',
+        'stager.toml:2: project.allow.2: expected one of 31 words, found "cliped"; did you mean "clipped"?',
     ),
     "unknown encoding": (
         '[copy]\nencoding = "MP3"',
@@ -110,6 +111,39 @@ ONE_FAULT = {
     "a home folder": ('[project]\ninbox = "~/song"', "project.inbox: expected a folder relative to this file"),
     "syntax": ("[target]\n\nlevel_db -18", "stager.toml:3: not valid TOML, column 10: Expected '='"),
     "syntax at the end": ("[target]\nlevel_db = ", "stager.toml:2: not valid TOML"),
+    "a decimal comma": (
+        "[target]\nlevel_db = -18,0",
+        'stager.toml:2: can\'t read "-18,0". Decimals take a point: -18.0',
+    ),
+    "curly quotes": ("[project]\nname = \u201cRoad\u201d", "stager.toml:2: can't read the curly quote \u201c"),
+    "a Windows path": (
+        '[project]\ninbox = "C:\\Users\\me"',
+        "stager.toml:2: can't read \"C:\\Users\\me\". A path with backslashes goes in single quotes: 'C:\\Users\\me'",
+    ),
+    "a Windows path that is an escape": (
+        '[project]\ntakes = "D:\\takes"',
+        "a path with backslashes goes in single quotes",
+    ),
+    "a level over full scale": (
+        "[target]\nlevel_db = 18",
+        "target.level_db: expected at most 0 dB, found 18; did you mean -18?",
+    ),
+    "a boost of 60 dB": (
+        "[target]\nmax_boost_db = 60.0",
+        "target.max_boost_db: expected at most 24 dB, found 60. It can hurt",
+    ),
+    "a boost of a role": (
+        '[[role]]\nname = "x"\nmatch = ["*"]\ntarget = { max_boost_db = 30 }',
+        'role."x".target.max_boost_db: expected at most 24 dB, found 30',
+    ),
+    "a hexadecimal number of 5,000 digits": ("a = 0x" + "f" * 5000, "expected a number of 64 bits, found one of 5002"),
+    "a number of 90 digits": ("[project]\nsettle_s = " + "9" * 90, "found a number of more than 64 bits"),
+    "a dotted key of 20,000 parts": (
+        ".".join("a" * 20_000) + " = 1",
+        "expected keys of at most 32 parts, found one of 20000",
+    ),
+    "a header of 20,000 parts": ("[" + ". ".join("a" * 20_000) + "]", "expected keys of at most 32 parts"),
+    "a file of 2 MB": ("# " + "x" * 2_000_000, "expected a project file of at most 1024 KiB"),
     "a key twice": ("[target]\nlevel_db = 1\nlevel_db = 1\n\n[bus]", "stager.toml:3: not valid TOML"),
     "a number without end": (f"a = {'9' * 5000}", "stager.toml:1: not valid TOML"),
 }
@@ -123,7 +157,7 @@ def written(folder: Path, text: str | bytes) -> Path:
 
 
 def told(folder: Path, text: str | bytes) -> list[str]:
-    """Give what is told about a project file, line by line, without the folder."""
+    """Return what is told about a project file, line by line, without the folder."""
     with pytest.raises(ConfigError, match=r"stager\.toml") as caught:
         load_project(written(folder, text))
     return str(caught.value).replace(f"{folder}/", "").split("\n")
@@ -246,7 +280,7 @@ def test_folder_under_the_file_name(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["songwriter", "five_piece_band", "spoken_word"])
 def test_examples_load(name: str) -> None:
     """Each example project file is sound, and has a hand percussion role that goes by its peak."""
-    project = load_project(CONFIGS / f"{name}.toml")
+    project = projects.load_project(CONFIGS / f"{name}.toml")
     roles = {role.name: role for role in project.settings.roles}
     assert roles["hand percussion"].target.rule == "peak"
 
@@ -273,7 +307,30 @@ def test_examples_warn_before_playback(name: str) -> None:
 )
 def test_examples_name_their_roles(name: str, stem: str, role: str | None, copy: str) -> None:
     """In each example the stems it is written for find their role and their copy's name."""
-    project = load_project(CONFIGS / f"{name}.toml")
+    project = projects.load_project(CONFIGS / f"{name}.toml")
     found = project.role_for(stem)
     assert (found.name if found else None) == role
     assert project.copy_name(stem, encoding="PCM_24", sample_rate_hz=48000) == copy
+
+
+@pytest.mark.parametrize("key", ["level_db = 3.0", "max_boost_db = 60.0"])
+def test_a_level_that_is_meant_passes(tmp_path: Path, key: str) -> None:
+    """Whoever says so may have it, and the word is no part of the target that is written down."""
+    (tmp_path / "stager.toml").write_text(f"[target]\n{key}\ni_mean_it = true\n", encoding="utf-8")
+    target = load_project(tmp_path).target_for("a.wav")
+    assert "i_mean_it" not in target.model_dump()
+    assert target.model_dump()[key.partition(" ")[0]] == float(key.rpartition(" ")[2])
+
+
+def test_the_word_counts_in_its_own_table(tmp_path: Path) -> None:
+    """What is meant in [target] is not meant in a role that brings its own boost."""
+    text = '[target]\ni_mean_it = true\n[[role]]\nname = "x"\nmatch = ["*"]\ntarget = { max_boost_db = 30.0 }\n'
+    (tmp_path / "stager.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match="max_boost_db: expected at most 24"):
+        load_project(tmp_path)
+
+
+def test_dots_in_texts_are_no_keys(tmp_path: Path) -> None:
+    """Only keys are counted: a note may have as many dots as it likes."""
+    (tmp_path / "stager.toml").write_text(f'[project]\nnotes = "{"a." * 500}"\n', encoding="utf-8")
+    assert load_project(tmp_path).settings.project.notes.count(".") == 500

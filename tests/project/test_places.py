@@ -29,12 +29,14 @@ MEETING = {
     "takes inside outbox": ({"takes": "staged/x"}, "takes", "outbox, found one inside it"),
     "takes around outbox": ({"outbox": "c/d", "takes": "c"}, "takes", "outbox, found one that holds it"),
     "outbox in the state": ({"outbox": ".stager/copies"}, "outbox", "outside of .stager"),
+    "takes are the state": ({"takes": ".stager"}, "takes", "outside of .stager"),
+    "takes inside the state": ({"takes": ".stager/x"}, "takes", "outside of .stager"),
     "inbox is the state": ({"inbox": ".stager"}, "inbox", "outside of .stager"),
 }
 
 
 def told(folder: Path, **keys: str) -> list[tuple[object, str]]:
-    """Give the key and sentence of each fault of these folders."""
+    """Return the key and sentence of each fault of these folders."""
     places = places_of(ProjectSettings.model_validate(keys), folder)
     return [(fault.where[-1], fault.says) for fault in place_faults(places)]
 

@@ -76,7 +76,7 @@ def loaded(folder: Path, text: str = TEXT) -> Project:
 
 @pytest.fixture
 def project(tmp_path: Path) -> Project:
-    """Give the project of the text above."""
+    """Return the project of the text above."""
     return loaded(tmp_path)
 
 

@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from tests.bus.summing import RATE_HZ, Stem, direct_sum, gains, write_stems
-from tests.outside import levels
-from tests.outside.song import Song
-from tests.outside.wavefile import FLOAT, PCM_16, PCM_24, Kind
-from tests.prove.proof import Bench, Proof
-from tests.standards.own_meters import integrated_lufs
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels
+from tests.support.direct_sum import RATE_HZ, Stem, direct_sum, gains, write_stems
+from tests.support.reference_loudness import integrated_lufs
+from tests.support.song import Song
+from tests.support.wavefile import FLOAT, PCM_16, PCM_24, Kind
 
 COUNTS = (4, 16, 40)
 NOISES = (1, 2, 4, 8, 16, 32)
@@ -31,7 +31,9 @@ def _roles(stems: Sequence[Stem]) -> str:
     )
 
 
-def _staged(bench: Bench, name: str, count: int, kinds: tuple[Kind, ...], toml: str = "") -> tuple[Song, list[Stem]]:
+def _staged(
+    bench: ProofContext, name: str, count: int, kinds: tuple[Kind, ...], toml: str = ""
+) -> tuple[Song, list[Stem]]:
     """A song of stems that differ, staged; every one at unity in the copies' sum."""
     inbox = bench.folder / name / "bounces"
     stems = [replace(stem, gain_db=0.0) for stem in write_stems(inbox, count, seed=count, kinds=kinds)]
@@ -54,12 +56,12 @@ def _bus(song: Song) -> dict[str, Any]:
     return found
 
 
-def _forecast(bench: Bench, count: int) -> Iterator[Proof]:
+def _forecast(bench: ProofContext, count: int) -> Iterator[Proof]:
     song, stems = _staged(bench, f"sum{count}", count, (PCM_24, FLOAT, PCM_16))
     found, bus = _bus(song), direct_sum(_copies(song, stems))
-    true_peak = levels.true_peak_dbtp(bus)
+    true_peak = reference_levels.true_peak_dbtp(bus)
     errors = {
-        "sample peak": (found["sample_peak_dbfs"] - levels.sample_peak_dbfs(bus), 0.01),
+        "sample peak": (found["sample_peak_dbfs"] - reference_levels.sample_peak_dbfs(bus), 0.01),
         "true peak": (found["true_peak_dbtp"] - true_peak, 0.05),
         "loudness": (found["loudness_lufs"] - (integrated_lufs(bus, RATE_HZ) or 0.0), 0.05),
     }
@@ -93,7 +95,7 @@ def _loudest(song: Song, stems: Sequence[Stem], found: dict[str, Any], count: in
     return Proof(claim, SUM, "none larger by 0.02 of it", f"{short:+.4f}", short <= 0.02 and len(set(names)) == 3)
 
 
-def _noises(bench: Bench) -> Iterator[Proof]:
+def _noises(bench: ProofContext) -> Iterator[Proof]:
     """The same level for each, independent: powers add."""
     rng, found = np.random.default_rng(10), {}
     counts = NOISES[:4] if bench.short else NOISES
@@ -109,7 +111,7 @@ def _noises(bench: Bench) -> Iterator[Proof]:
     yield Proof(claim, "10 log N (addition of powers)", "within 0.1 dB", f"{off:.4f} dB", off <= 0.1)
 
 
-def _balance(bench: Bench, kind: Kind) -> tuple[float, float]:
+def _balance(bench: ProofContext, kind: Kind) -> tuple[float, float]:
     """Mean squares: of the copies behind their fader moves less the originals, and of what their dither is to leave.
 
     Each dithered copy gives a quarter of a squared step, times the square of its fader and of its gains to the sides.
@@ -130,10 +132,10 @@ def _balance(bench: Bench, kind: Kind) -> tuple[float, float]:
     return float((left**2).mean()), energy / left.size
 
 
-def _balances(bench: Bench) -> Iterator[Proof]:
+def _balances(bench: ProofContext) -> Iterator[Proof]:
     claim = "12 copies behind their faders less the originals"
     left, _ = _balance(bench, FLOAT)
-    level = 10 * np.log10(left) + levels.SINE_DB
+    level = 10 * np.log10(left) + reference_levels.SINE_DB
     yield Proof(f"{claim}, float", SUM, "under -120 dBFS", f"{level:.1f} dBFS", bool(level < -120.0))
     for kind in (PCM_24, PCM_16):
         left, expected = _balance(bench, kind)
@@ -142,7 +144,7 @@ def _balances(bench: Bench) -> Iterator[Proof]:
         yield Proof(bits, "0.25 LSB^2 a copy (dither theory)", "within 0.2 dB", f"{off:+.3f} dB", bool(abs(off) <= 0.2))
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Sums, the rise of noises, the balance brought back."""
     for count in COUNTS[:1] if bench.short else COUNTS:
         yield from _forecast(bench, count)

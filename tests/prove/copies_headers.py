@@ -13,11 +13,11 @@ from typing import Final
 
 import numpy as np
 
-from tests.faithful import foreign, layouts
-from tests.faithful.originals import originals
-from tests.outside.signals import sine
-from tests.outside.wavefile import PCM_16
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.roundtrip.originals import originals
+from tests.support import foreign_files, layouts
+from tests.support.signals import sine
+from tests.support.wavefile import PCM_16
 
 TRIES, CHILDREN = 100_000, 10
 HUNG_S: Final = 30
@@ -105,14 +105,14 @@ def _bases(folder: Path) -> None:
     folder.mkdir(parents=True)
     small = np.column_stack((sine(440, -20.0, 0.02), sine(550, -20.0, 0.02)))
     for name, (form, subtype) in FOREIGN.items():
-        (folder / f"{form}_{subtype}.{name}").write_bytes(foreign.written(small, form, subtype))
+        (folder / f"{form}_{subtype}.{name}").write_bytes(foreign_files.written(small, form, subtype))
     for name, original in originals().items():
         if len(original.content) < 1_000_000:
             (folder / name).write_bytes(original.content)
     (folder / "small.w64").write_bytes(layouts.w64(small, PCM_16))
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Damage and read, a tenth of all in each process."""
     _bases(bench.folder / "bases")
     each = bench.count(TRIES) // CHILDREN

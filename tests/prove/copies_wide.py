@@ -14,16 +14,16 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from tests.faithful.layouts import UNKNOWN, bext
-from tests.outside import levels
-from tests.outside.command import HUNG_S
-from tests.outside.signals import sine
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_24, Array, chunk, fmt_chunk, pack, unpack_codes
 from tests.prove.memory import LAUNCHER
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels
+from tests.support.command import HUNG_S
+from tests.support.layouts import UNKNOWN, bext
+from tests.support.signals import sine
+from tests.support.song import Song
+from tests.support.wavefile import PCM_24, Array, chunk, fmt_chunk, pack, unpack_codes
 
-TOML: Final = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\n'
+TOML: Final = '[target]\nrule = "peak"\nlevel_db = -9.3\ntolerance_db = 0.0\nmax_boost_db = 40.0\ni_mean_it = true\n'
 RATE, FRAME_BYTES = 48_000, 6
 TONE_FRAMES: Final = 4_800
 WHOLE_BYTES, SHORT_BYTES = 5_000_000_000, 600_000_000
@@ -57,7 +57,7 @@ def _codes(path: Path, audio_at: int, frame: int) -> Array:
 
 def _off(song: Song, places: list[int], before_at: int, after_at: int) -> float:
     """The farthest that any sample of the tones lies from gain times original, in steps."""
-    gain = levels.linear(song.sidecar("wide.wav")["trim"]["gain_db"])
+    gain = reference_levels.linear(song.sidecar("wide.wav")["trim"]["gain_db"])
     assert abs(song.sidecar("wide.wav")["trim"]["gain_db"]) > 1.0
     pairs = (
         (_codes(song.inbox / "wide.wav", before_at, p), _codes(song.outbox / "wide.wav", after_at, p)) for p in places
@@ -72,7 +72,7 @@ def _staged_in_mb(song: Song) -> float:
     return int(done.stderr.split()[-1]) * 1024 / 1e6
 
 
-def _wide(bench: Bench) -> Iterator[Proof]:
+def _wide(bench: ProofContext) -> Iterator[Proof]:
     song = Song.made(bench.stager, bench.folder / "wide", TOML)
     size = SHORT_BYTES if bench.short else WHOLE_BYTES
     head = chunk(b"fmt ", fmt_chunk(PCM_24, RATE, 2)) + chunk(b"bext", bext(1, time_reference=2**33 + 7))
@@ -115,7 +115,7 @@ def _quiet_between(copy: Path, audio_at: int, frame: int) -> bool:
     return not _codes(copy, audio_at, frame).any()
 
 
-def _grown(bench: Bench) -> Iterator[Proof]:
+def _grown(bench: ProofContext) -> Iterator[Proof]:
     """A RIFF so close to 4 GiB that one more line of history takes it past."""
     song = Song.made(bench.stager, bench.folder / "grown", TOML)
     head = chunk(b"fmt ", fmt_chunk(PCM_24, RATE, 2)) + chunk(b"bext", bext(1, time_reference=2**33 + 7))
@@ -145,7 +145,7 @@ def _grown(bench: Bench) -> Iterator[Proof]:
     copy.unlink()
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """A tenth of the size in short; the whole needs room for a copy of 5 GB."""
     state = os.statvfs(bench.folder)
     free = state.f_bavail * state.f_frsize

@@ -9,12 +9,12 @@ from subprocess import Popen
 
 import numpy as np
 
-from tests.outside import wavefile
-from tests.outside.signals import noise
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_16
 from tests.prove import idle
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import wavefile
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song
+from tests.support.wavefile import PCM_16
 
 STEMS, SHORT_STEMS, FOLDERS, FRAMES = 10_000, 400, 100, 48_000
 MEMORY_MB, RESTART_S, IDLE_S, PATIENCE_S = 300.0, 3.0, 20.0, 3_600.0
@@ -23,7 +23,7 @@ TOML = '[project]\nname = "Crowd"\nsettle_s = 0.5\n'
 
 def _drop(inbox: Path, stems: int) -> None:
     """Drop so many different stems of a second at once, in subfolders of a hundred."""
-    body = noise(np.random.default_rng(70), -30.0, FRAMES)
+    body = band_limited_noise(np.random.default_rng(70), -30.0, FRAMES)
     raw = bytearray(wavefile.wave_bytes(body, kind=PCM_16))
     for number in range(stems):
         place = inbox / f"{number // FOLDERS:03d}" / f"{number:05d}.wav"
@@ -38,7 +38,7 @@ def _staged(song: Song) -> int:
 
 
 def _memory_mb(process: Popen[bytes]) -> float:
-    """Give the largest resident memory of a process so far, in MB (10^6 bytes), by the system's own account (Linux)."""
+    """Return the largest resident memory of a process so far, in MB (10^6 bytes), as the system counts it (Linux)."""
     status = Path(f"/proc/{process.pid}/status").read_text("ascii")
     return int(status.split("VmHWM:")[1].split()[0]) * 1024 / 1e6
 
@@ -82,7 +82,7 @@ def _restart(song: Song, log: Path) -> tuple[float, str]:
     return time.monotonic() - begun_s - 0.1, log.read_text()
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Drop 10,000 stems of a second, start again over them, and watch them while nothing happens."""
     song, stems = Song.made(bench.stager, bench.folder / "song", TOML), SHORT_STEMS if bench.short else STEMS
     peak_mb, taken_s = _drop_under_watch(song, stems, bench.folder / "log")

@@ -5,26 +5,26 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import levels
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_16
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels
+from tests.support.song import Song
+from tests.support.wavefile import PCM_16
 
 RATE = 48_000
 THEORY = "theory of nonsubtractive dither (IEEE Trans. SP 48(2), 2000)"
 
 
-def _errors(bench: Bench, dither: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _errors(bench: ProofContext, dither: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The error of a copy in LSB, and its original in LSB."""
     song = Song.made(bench.stager, bench.folder / dither, f'[copy]\ndither = "{dither}"\n')
     frames = bench.count(120) * RATE
     song.put("tone.wav", 0.3 * np.sin(2 * np.pi * 997.31 * np.arange(frames) / RATE), RATE, PCM_16)
-    gain = levels.linear(song.outcome("tone.wav")["trim"]["gain_db"])
+    gain = reference_levels.linear(song.outcome("tone.wav")["trim"]["gain_db"])
     original = song.original("tone.wav").codes()[:, 0].astype(float)
     return song.copy("tone.wav").codes()[:, 0] - original * gain, original
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Look at the error of one dithered and one merely rounded copy."""
     error, original = _errors(bench, "tpdf")
     rms, room = float(np.sqrt((error**2).mean())), 4 / np.sqrt(error.size)

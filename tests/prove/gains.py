@@ -6,15 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from tests.outside import levels, signals
-from tests.outside.song import Song
-from tests.outside.wavefile import DOUBLE
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels, signals
+from tests.support.song import Song
+from tests.support.wavefile import DOUBLE
 
 RATE = 16_000
 PEAK_SLACK_DB = 0.05
 """What two true-peak meters may differ by; inside it either of two steps is right where the ceiling decides."""
-TOML = "[target]\ntolerance_db = 0.5\nceiling_dbtp = -2.0\nmax_boost_db = 40.0\n"
+TOML = "[target]\ntolerance_db = 0.5\nceiling_dbtp = -2.0\nmax_boost_db = 40.0\ni_mean_it = true\n"
 LEVEL, TOLERANCE, CEILING, BOOST, STEP = -18.0, 0.5, -2.0, 40.0, 0.1
 
 
@@ -24,23 +24,25 @@ def _wanted(part: Any, measured: float) -> float:
     Between two gains at which another block rises over the absolute gate, the average rises with the gain: each such
     stretch is looked at by itself. Where more than one gain is right, the one nearest to the plain difference counts.
     """
-    block_db = 10 * np.log10(np.maximum(levels.block_powers(part, RATE)[:, 0], 1e-30)) + levels.SINE_DB
+    block_db = (
+        10 * np.log10(np.maximum(reference_levels.block_powers(part, RATE)[:, 0], 1e-30)) + reference_levels.SINE_DB
+    )
     edges = np.sort(np.unique(-70.0 - block_db))
     plain, found = LEVEL - measured, []
     for low, high in zip(edges, [*edges[1:], np.inf], strict=True):
         inside = low + min(1e-6, (high - low) / 2)
-        level = levels.average(part * levels.linear(inside), RATE).level_db
+        level = reference_levels.average(part * reference_levels.linear(inside), RATE).level_db
         gain = np.inf if level is None else LEVEL - level + inside
         found += [gain] * bool(low <= gain < high)
     return float(min(found, key=lambda gain: abs(gain - plain)))
 
 
 def _expected(part: Any) -> tuple[float, float] | None:
-    """Give the smallest and the largest gain that would be right; None where the stem is too quiet."""
-    measured = levels.average(part, RATE).level_db
+    """Return the smallest and the largest gain that would be right; None where the stem is too quiet."""
+    measured = reference_levels.average(part, RATE).level_db
     if measured is None:
         return None
-    ceiling = CEILING - levels.true_peak_dbtp(part)
+    ceiling = CEILING - reference_levels.true_peak_dbtp(part)
     if abs(measured - LEVEL) <= TOLERANCE and ceiling >= 0:
         return 0.0, 0.0
     wanted = _wanted(part, measured)
@@ -49,14 +51,14 @@ def _expected(part: Any) -> tuple[float, float] | None:
     return low, high
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Stage random parts in one run and compare every gain."""
     rng = np.random.default_rng(300)
     song = Song.made(bench.stager, bench.folder / "song", TOML)
     parts = {}
     for number in range(bench.count(300)):
         part = signals.random_part(rng, round(rng.uniform(0.2, 4.0) * RATE), 1, RATE)
-        parts[f"{number}.wav"] = part * levels.linear(rng.uniform(-40.0, 20.0))
+        parts[f"{number}.wav"] = part * reference_levels.linear(rng.uniform(-40.0, 20.0))
         song.put(f"{number}.wav", parts[f"{number}.wav"], RATE, DOUBLE)
     outcomes = song.outcomes()
     wrong = [name for name, part in parts.items() if not _is_right(outcomes[name]["trim"], _expected(part))]

@@ -3,9 +3,9 @@
 import time
 from pathlib import Path
 
-from tests.outside.calm import comes_to_rest, processor_s
-from tests.outside.song import Song
 from tests.prove.proof import Proof
+from tests.support.calm import comes_to_rest, processor_s
+from tests.support.song import Song
 
 BOUND = 0.01
 CALM_S = 3.0

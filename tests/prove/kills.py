@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 
-from tests.outside.command import HUNG_S
-from tests.outside.signals import noise
-from tests.outside.song import Song, sha256, tree
-from tests.outside.whole import copies_in, drafts, wrongs
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.command import HUNG_S
+from tests.support.outbox import copies_in, drafts, wrongs
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, sha256, tree
 
 STEMS, FRAMES = 6, 72_000
 STAGE_KILLS, SHORT_KILLS, WATCH_KILLS, AT_ONCE, CALM_RUNS = 100, 20, 200, 2, 3
@@ -50,7 +50,7 @@ class Tally:
         self.changed += other.changed
 
 
-def _killed(bench: Bench, song: Song, command: tuple[str, ...], after_s: float, log: Path) -> bool:
+def _killed(bench: ProofContext, song: Song, command: tuple[str, ...], after_s: float, log: Path) -> bool:
     """Run a command, and kill it after so long; False where it had ended before."""
     with bench.stager.started(*command, song.folder, log=log) as process:
         time.sleep(after_s)
@@ -68,7 +68,7 @@ class Before:
     run_s: float
 
 
-def _before(bench: Bench, name: str, prepare: Callable[[Song], None]) -> Before:
+def _before(bench: ProofContext, name: str, prepare: Callable[[Song], None]) -> Before:
     song, runs_s = Song.made(bench.stager, bench.folder / name), []
     prepare(song)
     for number in range(CALM_RUNS):
@@ -83,7 +83,7 @@ def _before(bench: Bench, name: str, prepare: Callable[[Song], None]) -> Before:
 def _bounce(song: Song, numbers: range, seed: int, frames: int = FRAMES) -> None:
     rng = np.random.default_rng(seed)
     for number in numbers:
-        song.put(f"{number}.wav", noise(rng, -30.0 + seed % 7, frames, 2))
+        song.put(f"{number}.wav", band_limited_noise(rng, -30.0 + seed % 7, frames, 2))
 
 
 def _bounced_again(song: Song) -> None:
@@ -92,7 +92,7 @@ def _bounced_again(song: Song) -> None:
     _bounce(song, range(0, STEMS, 2), 41)
 
 
-def _stage_once(bench: Bench, before: Before, place: Path, part: float) -> Tally:
+def _stage_once(bench: ProofContext, before: Before, place: Path, part: float) -> Tally:
     """Kill one `stage` after this part of a calm run's time, and let another finish."""
     song, tally = Song(bench.stager, place), Tally()
     shutil.copytree(before.song.folder, place)
@@ -108,18 +108,18 @@ def _stage_once(bench: Bench, before: Before, place: Path, part: float) -> Tally
     return tally
 
 
-def _stages(bench: Bench, points: int) -> Tally:
+def _stages(bench: ProofContext, points: int) -> Tally:
     befores = [_before(bench, "fresh", lambda song: _bounce(song, range(STEMS), 40))]
     befores.append(_before(bench, "again", _bounced_again))
     return _stages_of(bench, befores, points)
 
 
-def _short_stages(bench: Bench, points: int) -> Tally:
+def _short_stages(bench: ProofContext, points: int) -> Tally:
     numbers = range(SHORT_STEMS)
     return _stages_of(bench, [_before(bench, "short", lambda song: _bounce(song, numbers, 43, SHORT_FRAMES))], points)
 
 
-def _stages_of(bench: Bench, befores: list[Before], points: int) -> Tally:
+def _stages_of(bench: ProofContext, befores: list[Before], points: int) -> Tally:
     rng, whole = np.random.default_rng(4), Tally()
     parts = [float(part) for part in rng.uniform(0.4, 1.2, points)]
     with ThreadPoolExecutor(AT_ONCE) as pool:
@@ -171,24 +171,24 @@ class Bouncer(Thread):
         beside.replace(place)
 
     def end(self) -> None:
-        """Let the bounce that is under way end, and no other begin."""
+        """Wait for the bounce that is under way, and begin no other."""
         self._over.set()
         self.join(HUNG_S)
 
 
-def _versions(bench: Bench) -> tuple[list[bytes], dict[str, str]]:
+def _versions(bench: ProofContext) -> tuple[list[bytes], dict[str, str]]:
     """Finished files, and for each, by its hash, the hash of the copy that a calm run makes."""
     rng, song = np.random.default_rng(42), Song.made(bench.stager, bench.folder / "versions")
     levels_dbfs = [-34.0 + 3.0 * number for number in range(VERSIONS)]
     for number, level_dbfs in enumerate(levels_dbfs):
-        song.put(f"{number}.wav", noise(rng, level_dbfs, LIVE_FRAMES + 500 * number))
+        song.put(f"{number}.wav", band_limited_noise(rng, level_dbfs, LIVE_FRAMES + 500 * number))
     assert song.stage().code == 0
     names = [f"{number}.wav" for number in range(VERSIONS)]
     copies = {sha256(song.inbox / name): sha256(song.outbox / name) for name in names}
     return [(song.inbox / name).read_bytes() for name in names], copies
 
 
-def _watch(bench: Bench, name: str, points: int, seed: int, known: tuple[list[bytes], dict[str, str]]) -> Tally:
+def _watch(bench: ProofContext, name: str, points: int, seed: int, known: tuple[list[bytes], dict[str, str]]) -> Tally:
     """Kill a watch so many times under one writer, and see how it ends once that rests."""
     song, tally, rng = Song.made(bench.stager, bench.folder / name, TOML), Tally(), np.random.default_rng(seed)
     versions, copies = known
@@ -220,7 +220,7 @@ def _end(song: Song, bouncer: Bouncer, copies: dict[str, str], tally: Tally) -> 
     return tally
 
 
-def _watches(bench: Bench, points: int) -> Tally:
+def _watches(bench: ProofContext, points: int) -> Tally:
     known, whole = _versions(bench), Tally()
     with ThreadPoolExecutor(AT_ONCE) as pool:
         for tally in pool.map(
@@ -235,7 +235,7 @@ def _none(claim: str, found: list[str]) -> Proof:
     return Proof(claim, SOURCE, "0", figure, not found)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Kill 100 runs of `stage`, 20 over many short stems, and 200 of `watch`."""
     works = (
         ("stage", _stages, STAGE_KILLS),

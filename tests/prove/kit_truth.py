@@ -12,8 +12,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import levels
 from tests.prove.pairs_sound import delayed
+from tests.support import reference_levels
 
 Array = NDArray[Any]
 SOUND_M_PER_S: Final = 344.0
@@ -57,7 +57,7 @@ def drums(seed: int, seconds: float, rate_hz: int) -> dict[str, Array]:
 
 
 def heard(seed: int, seconds: float = 4.0, rate_hz: int = 48_000, peak_dbfs: float = -8.0) -> dict[str, Array]:
-    """Give what each microphone hears, (frames, 1); the loudest has this sample peak, the others stand to it."""
+    """Return what each microphone hears, (frames, 1); the loudest has this sample peak, the others stand to it."""
     rng, played = np.random.default_rng((seed, 1)), drums(seed, seconds, rate_hz)
     out = {}
     for name, place in MICROPHONES_M.items():
@@ -67,7 +67,7 @@ def heard(seed: int, seconds: float = 4.0, rate_hz: int = 48_000, peak_dbfs: flo
             made += 0.15 / away_m * delayed(played[drum], away_m / SOUND_M_PER_S * rate_hz)
         out[name] = made
     loudest = max(float(np.abs(made).max()) for made in out.values())
-    return {name: made * levels.linear(peak_dbfs) / loudest for name, made in out.items()}
+    return {name: made * reference_levels.linear(peak_dbfs) / loudest for name, made in out.items()}
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def _wanted(samples: Array, rate_hz: int, level_db: float, as_it_is_db: float) -
     """Solve for the gain with the gates as they stand after it: quiet blocks may fall under the absolute gate."""
     wanted = level_db - as_it_is_db
     for _ in range(4):
-        after = levels.average(samples * 10.0 ** (wanted / 20.0), rate_hz).level_db
+        after = reference_levels.average(samples * 10.0 ** (wanted / 20.0), rate_hz).level_db
         wanted += level_db - (after if after is not None else level_db)
     return wanted
 
@@ -100,11 +100,13 @@ def one_trim(
 
     `members` are samples with their rate; one without an average has no say in what is wanted.
     """
-    averages = {name: levels.average(samples, rate).level_db for name, (samples, rate) in members.items()}
+    averages = {name: reference_levels.average(samples, rate).level_db for name, (samples, rate) in members.items()}
     sounding = {name: level for name, level in averages.items() if level is not None}
     loudest = max(sounding, key=lambda name: sounding[name])
     rooms = {
-        name: ceiling_dbtp - levels.true_peak_dbtp(samples) for name, (samples, _) in members.items() if samples.any()
+        name: ceiling_dbtp - reference_levels.true_peak_dbtp(samples)
+        for name, (samples, _) in members.items()
+        if samples.any()
     }
     tightest = min(rooms, key=lambda name: rooms[name])
     wanted = _wanted(*members[loudest], level_db, sounding[loudest])

@@ -9,12 +9,12 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S
-from tests.outside.signals import noise
-from tests.outside.song import Song, sha256
-from tests.outside.wavefile import PCM_24
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import wavefile
+from tests.support.command import HUNG_S
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song, sha256
+from tests.support.wavefile import PCM_24
 
 MINUTES, ROUNDS, SETTLE_S, BOUND_S = 4, 5, 0.5, 1.5
 TOML = f'[project]\nname = "Latency"\nsettle_s = {SETTLE_S}\n'
@@ -30,7 +30,7 @@ print(time.clock_gettime(time.CLOCK_MONOTONIC), flush=True)
 
 
 def _round(song: Song, source: str, name: str) -> float:
-    """Let one stem be written; gives the time from its closing to its sidecar, in s."""
+    """Have one stem written and return the time from its closing to its sidecar, in s."""
     writer = subprocess.run(
         [sys.executable, "-c", WRITER, source, song.inbox / name], capture_output=True, check=True, timeout=HUNG_S
     )
@@ -43,19 +43,19 @@ def _round(song: Song, source: str, name: str) -> float:
     return ready_s - closed_s
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Write a 4-minute stereo stem of 48 kHz and 24 bit a few times; the median counts.
 
     Once it is a part with strokes that fade, as parts are; once even noise, whose peaks lie so close that every sample
     has to be looked at between: the most that a stem can cost.
     """
-    even = noise(np.random.default_rng(80), -30.0, 60 * 48_000, 2)
+    even = band_limited_noise(np.random.default_rng(80), -30.0, 60 * 48_000, 2)
     strokes = 4.0 * np.exp(-(np.arange(len(even)) % 24_000) / 6_000)[:, None]
     yield from _proven(bench, "with strokes", even * strokes, bounded=True)
     yield from _proven(bench, "of even noise", even, bounded=False)
 
 
-def _proven(bench: Bench, kind: str, minute: NDArray[np.float64], *, bounded: bool) -> Iterator[Proof]:
+def _proven(bench: ProofContext, kind: str, minute: NDArray[np.float64], *, bounded: bool) -> Iterator[Proof]:
     song = Song.made(bench.stager, bench.folder / kind.replace(" ", "-"), TOML)
     source = wavefile.write(bench.folder / "source.wav", np.concatenate([minute] * MINUTES), kind=PCM_24)
     log = bench.folder / "log"

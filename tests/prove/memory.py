@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.outside.command import HUNG_S
-from tests.outside.song import Song, sha256
-from tests.outside.wavefile import PCM_24, chunk, fmt_chunk, pack
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.command import HUNG_S
+from tests.support.song import Song, sha256
+from tests.support.wavefile import PCM_24, chunk, fmt_chunk, pack
 
 RATE, CHANNELS = 48_000, 2
 LAUNCHER = """
@@ -38,7 +38,7 @@ def _write(path: Path, minutes: int) -> None:
             out.write(minute)
 
 
-def _peak_mb(bench: Bench, name: str, minutes: int, cache: Path) -> float:
+def _peak_mb(bench: ProofContext, name: str, minutes: int, cache: Path) -> float:
     """Stage one stem and give the largest resident memory of the process, in MB (10^6 bytes)."""
     song = Song.made(bench.stager, bench.folder / name)
     _write(song.inbox / "long.wav", minutes)
@@ -53,7 +53,7 @@ def _peak_mb(bench: Bench, name: str, minutes: int, cache: Path) -> float:
     return int(done.stderr.split()[-1]) * 1024 / 1e6
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Stage a minute with no compiled code, a minute with it, and an hour."""
     cache, minutes = bench.folder / "cache", bench.count(60)
     first = _peak_mb(bench, "first", 1, cache)

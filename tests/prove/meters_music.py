@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import levels
-from tests.prove.proof import Bench, Proof
-from tests.standards.measured import measured
-from tests.standards.own_meters import integrated_lufs
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels
+from tests.support.measured import measured
+from tests.support.reference_loudness import integrated_lufs
 
 RATES_HZ = (8_000, 44_100, 48_000, 96_000, 192_000)
 TOP_OF_RATE = 0.45
@@ -48,7 +48,7 @@ def _limited(part: Samples) -> Samples:
     return 0.7 * limited / np.abs(limited).max()
 
 
-def _peaks_and_loudness(bench: Bench) -> Iterator[Proof]:
+def _peaks_and_loudness(bench: ProofContext) -> Iterator[Proof]:
     rng, peak_errors, loudness_errors = np.random.default_rng(450), [], []
     for _ in range(bench.count(300) // BATCH):
         parts = {}
@@ -58,7 +58,7 @@ def _peaks_and_loudness(bench: Bench) -> Iterator[Proof]:
             parts[str(number)] = (np.float32(part).astype(float), rate_hz, 0)
         found = measured(bench.stager, bench.folder, parts)
         for name, (part, rate_hz, _) in parts.items():
-            peak_errors.append(found[name]["true_peak_dbtp"] - levels.true_peak_dbtp(part))
+            peak_errors.append(found[name]["true_peak_dbtp"] - reference_levels.true_peak_dbtp(part))
             loudness_errors.append(found[name]["loudness_lufs"] - (integrated_lufs(part, rate_hz) or 0.0))
     low, high, off = min(peak_errors), max(peak_errors), float(np.abs(loudness_errors).max())
     count = f"{len(peak_errors)} musical parts, 5 rates"
@@ -68,15 +68,15 @@ def _peaks_and_loudness(bench: Bench) -> Iterator[Proof]:
 
 
 def _hiss(rng: np.random.Generator, frames: int, level_dbfs: float) -> Samples:
-    return levels.linear(level_dbfs) / np.sqrt(2) * rng.normal(size=(frames, 2))
+    return reference_levels.linear(level_dbfs) / np.sqrt(2) * rng.normal(size=(frames, 2))
 
 
 def _hum(rng: np.random.Generator, frames: int, rate_hz: int, level_dbfs: float, mains_hz: float) -> Samples:
     turns = mains_hz * (1.0 + rng.uniform(-0.002, 0.002)) * np.arange(frames) / rate_hz + rng.uniform()
-    return levels.linear(level_dbfs) * np.sin(2 * np.pi * turns)[:, None] * np.ones(2)
+    return reference_levels.linear(level_dbfs) * np.sin(2 * np.pi * turns)[:, None] * np.ones(2)
 
 
-def _pauses(bench: Bench) -> Iterator[Proof]:
+def _pauses(bench: ProofContext) -> Iterator[Proof]:
     """Half of the parts carry hum at -60 over noise at -70, half the noise alone."""
     rng, rate_hz = np.random.default_rng(50), 16_000
     floor_errors, hum_errors, missed, false = [], [], 0, 0
@@ -110,7 +110,7 @@ def _pauses(bench: Bench) -> Iterator[Proof]:
     yield Proof(f"hum where there is none, {half} musical parts", "own", "none found", f"{false} found", not false)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Peaks and loudness of musical parts; noise and hum in their pauses."""
     yield from _peaks_and_loudness(bench)
     yield from _pauses(bench)

@@ -12,10 +12,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from tests.outside.song import Song
 from tests.prove import pairs_truth
 from tests.prove.pairs_truth import PROOF_SEED, Pair
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.song import Song
 
 PAIRS: Final = 200
 AT_ONCE: Final = 25
@@ -37,14 +37,14 @@ class Told:
     links: list[list[str]]
 
     def kind(self, pair: Pair) -> str:
-        """Give what a pair was taken for: its kind, `copy` where it was accused, `nothing` where it was not named."""
+        """Return what a pair was taken for: its kind, `copy` where it was accused, `nothing` where it was not named."""
         both = frozenset(pair.stems)
         if both in self.accused:
             return "copy"
         return str(self.doubles.get(both, {}).get("kind", "nothing"))
 
     def linked(self, pair: Pair) -> bool:
-        """Say whether a link is proposed that takes in both stems."""
+        """Return whether a link is proposed that takes in both stems."""
         return any(all(_matches(stem, patterns) for stem in pair.stems) for patterns in self.links)
 
 
@@ -64,7 +64,7 @@ def _matches(stem: str, patterns: list[str]) -> bool:
 
 
 def _by_two(listed: list[dict[str, Any]]) -> dict[Both, dict[str, Any]]:
-    """Give what was said by every two stems that it was said of."""
+    """Return what was said by every two stems that it was said of."""
     return {frozenset(two): said for said in listed for two in combinations(said["stems"], 2)}
 
 
@@ -73,7 +73,7 @@ def _told(document: dict[str, Any]) -> Told:
     return Told(_by_two(accused), _by_two(document["doubles"]), [link["match"] for link in document["links_proposed"]])
 
 
-def _judged(bench: Bench, count: int) -> Iterator[tuple[list[Judged], list[Both]]]:
+def _judged(bench: ProofContext, count: int) -> Iterator[tuple[list[Judged], list[Both]]]:
     """Check the pairs, so many at a time; with each lot the accusations against stems that are no pair of the truth."""
     made = pairs_truth.pairs(PROOF_SEED, count)
     lot = 0
@@ -108,7 +108,7 @@ def _count(claim: str, wrong: list[Judged], of: int, most: int = 0, source: str 
     return Proof(claim, source, f"at most {most}", f"{len(wrong)} of {of}{_named(wrong)}", len(wrong) <= most)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Check the pairs and compare every answer with the truth."""
     lots = list(_judged(bench, bench.count(PAIRS)))
     judged = [one for some, _ in lots for one in some]
@@ -148,7 +148,7 @@ def _shifts(judged: list[Judged]) -> Proof:
 
 
 def _excess_ms(one: Judged) -> float:
-    """Give by how much a shift misses the truth beyond what it may."""
+    """Return by how much a shift misses the truth beyond what it may."""
     lag_ms, allowed_ms = one.pair.lag_ms or 0.0, one.pair.lag_tolerance_ms or 0.0
     shift_ms = float(one.measured.get("shift_ms", one.measured.get("lag_ms", np.inf)))
     return max(0.0, abs(abs(shift_ms) - abs(lag_ms)) - allowed_ms - ROUNDED_MS)

@@ -150,7 +150,7 @@ def by_hand(rng: Rng, notes: tuple[Note, ...], jitter_s: float, strength_db: flo
 
 
 def played(rng: Rng, instrument: Instrument, made: Body, notes: tuple[Note, ...], form: tuple[int, int]) -> Array:
-    """Give a performance, (radiators, frames), its highest sample 1; `form` is rate in Hz and frames."""
+    """Return a performance, (radiators, frames), its highest sample 1; `form` is rate in Hz and frames."""
     rate_hz, frames = form
     out = np.zeros((RADIATORS, frames))
     tuning_cents = rng.normal(0.0, instrument.error_cents)
@@ -166,7 +166,7 @@ def played(rng: Rng, instrument: Instrument, made: Body, notes: tuple[Note, ...]
 
 
 def _bend(rng: Rng, instrument: Instrument, t: Array) -> Array:
-    """Give how far a note is off its pitch as it goes on, in cents: a slow walk and a vibrato, (frames,)."""
+    """Return how far a note is off its pitch as it goes on, in cents: a slow walk and a vibrato, (frames,)."""
     knots = np.cumsum(rng.normal(0.0, instrument.drift_cents, 2 + int(t[-1] / 0.25)))
     walk = np.interp(t, 0.25 * np.arange(len(knots)), knots - knots[0])
     depth, hz = instrument.vibrato_cents * rng.uniform(0.5, 1.3), rng.uniform(4.5, 6.5)
@@ -192,7 +192,7 @@ def _tone(rng: Rng, instrument: Instrument, made: Body, form: tuple[Array, Array
 
 
 def _envelope(rng: Rng, instrument: Instrument, t: Array, note: Note, k: int) -> Array:
-    """Give the level of one partial: struck and dying, damped where the note ends; or swelling and let go."""
+    """Return the level of one partial: struck and dying, damped where the note ends; or swelling and let go."""
     end = np.clip((note.length_s - t) / 0.08, 0.0, 1.0)
     if instrument.struck:
         decay = np.exp(-t * (1.0 + 0.15 * k) / (instrument.decay_s * rng.uniform(0.9, 1.1)))
@@ -203,7 +203,7 @@ def _envelope(rng: Rng, instrument: Instrument, t: Array, note: Note, k: int) ->
 
 
 def _noise(rng: Rng, instrument: Instrument, t: Array, note: Note, rate_hz: int) -> Array:
-    """Give the noise of a stroke, or of bow and breath as long as the note lasts."""
+    """Return the noise of a stroke, or of bow and breath as long as the note lasts."""
     high = min(instrument.noise_hz[1], TOP_OF_RATE * rate_hz)
     sos = butter(2, (instrument.noise_hz[0], high), "bandpass", fs=rate_hz, output="sos")
     hiss = sosfilt(sos, rng.standard_normal(len(t)))

@@ -16,7 +16,7 @@ OVER_SAMPLING: Final = 4
 
 
 def delayed(samples: Array, frames: float) -> Array:
-    """Give a signal so many frames later, cut at its old length; a part of a frame by a phase that is linear."""
+    """Return a signal so many frames later, cut at its old length; a part of a frame by a phase that is linear."""
     whole = int(np.floor(frames))
     rest = frames - whole
     moved = samples
@@ -28,12 +28,12 @@ def delayed(samples: Array, frames: float) -> Array:
 
 
 def stretched(samples: Array, up: int, down: int) -> Array:
-    """Give a signal `up` / `down` times as long, its pitch lowered with it."""
+    """Return a signal `up` / `down` times as long, its pitch lowered with it."""
     return np.asarray(resample_poly(samples, up, down, axis=0))
 
 
 def _bell(rate_hz: int, hz: float, gain_db: float) -> tuple[Array, Array]:
-    """Give the coefficients of one bell of an equaliser, its width an octave or so."""
+    """Return the coefficients of one bell of an equaliser, its width an octave or so."""
     q, strong, w = 1.0, 10 ** (abs(gain_db) / 40), 2 * np.pi * hz
     wide, narrow = [1.0, w * strong / q, w * w], [1.0, w / (strong * q), w * w]
     high, low = (wide, narrow) if gain_db > 0 else (narrow, wide)
@@ -58,7 +58,7 @@ def toned(rng: Rng, samples: Array, rate_hz: int, instrument: str) -> Array:
 
 
 def hiss(rng: Rng, shape: tuple[int, ...], level_dbfs: float) -> Array:
-    """Give noise darker than white, another in each channel; RMS in dBFS (AES17)."""
+    """Return noise darker than white, another in each channel; RMS in dBFS (AES17)."""
     white = rng.standard_normal((shape[0] + 1, shape[1]))
     dark = white[1:] + 0.7 * white[:-1]
     return 10 ** (level_dbfs / 20) / np.sqrt(2) * dark / dark.std()

@@ -16,11 +16,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from tests.outside import wavefile
-from tests.outside.wavefile import FLOAT, PCM_24, Kind
 from tests.prove import pairs_playing as playing
 from tests.prove import pairs_sound as sound
 from tests.prove.pairs_playing import Array, Body, Instrument, Note, Rng
+from tests.support import wavefile
+from tests.support.wavefile import FLOAT, PCM_24, Kind
 
 PROOF_SEED: Final = 707_070
 """The seed of the proof; nothing is tuned on it."""
@@ -62,7 +62,7 @@ class Pair:
     flipped: bool = False
 
     def told(self) -> dict[str, Any]:
-        """Give the truth without the samples, for a line of JSON."""
+        """Return the truth without the samples, for a line of JSON."""
         left_out = {"first", "second", "format"}
         told = {key: value for key, value in vars(self).items() if key not in left_out}
         return {**told, "format": self.format.name, "channels": self.first.shape[1]}
@@ -287,13 +287,13 @@ PLAN: Final[tuple[tuple[str, Maker, tuple[Instrument, ...]], ...]] = (
 
 
 def pairs(seed: int, count: int) -> Iterator[Pair]:
-    """Give so many pairs of a seed."""
+    """Yield so many pairs of a seed."""
     for number in range(count):
         yield pair(seed, number)
 
 
 def pair(seed: int, number: int) -> Pair:
-    """Give one pair of a seed."""
+    """Return one pair of a seed."""
     rng = np.random.default_rng((seed, number))
     kind, maker, instruments = PLAN[number % len(PLAN)]
     instrument = instruments[(number + number // len(PLAN)) % len(instruments)]

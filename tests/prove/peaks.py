@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import firwin, lfilter
 
-from tests.outside import levels, wavefile
-from tests.outside.wavefile import DOUBLE
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import reference_levels, wavefile
+from tests.support.wavefile import DOUBLE
 
 FRAMES, CHANNELS = 6_000, 10
 UNDER_DB, OVER_DB = -0.05, 0.02
@@ -27,14 +27,14 @@ def _signals(rng: np.random.Generator) -> NDArray[np.float64]:
     return 0.5 * made / np.abs(made).max(axis=0)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Measure all of them in one run and look at the largest error on each side."""
     rng = np.random.default_rng(200)
     files, expected = [], []
     for number in range(bench.count(200) // CHANNELS):
         signal = _signals(rng)
         files.append(wavefile.write(bench.folder / f"{number}.wav", signal, 48_000, DOUBLE))
-        expected.append(np.maximum(levels.interpolated_peak(signal, 32), np.abs(signal).max(axis=0)))
+        expected.append(np.maximum(reference_levels.interpolated_peak(signal, 32), np.abs(signal).max(axis=0)))
     stems = bench.stager("measure", *files, "--json").json()["stems"]
     found = [[channel["true_peak_dbtp"] for channel in stem["levels"]["per_channel"]] for stem in stems]
     errors = np.array(found) - 20 * np.log10(np.array(expected))

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.outside.command import Command
+from tests.support.command import Command
 
 
 @dataclass(frozen=True)
@@ -19,16 +19,22 @@ class Proof:
 
 
 @dataclass(frozen=True)
-class Bench:
-    """What a proof works with: the installed command, a folder of its own, and how much to do."""
+class ProofContext:
+    """What a proof works with: the installed command, a folder of its own, and how much to do.
+
+    `jobs` is how many runs of the command may be at work at once; `first` and `files` are a part of numbered cases.
+    """
 
     stager: Command
     folder: Path
     short: bool
+    jobs: int = 1
+    first: int = 0
+    files: int = 0
 
     def count(self, whole: int) -> int:
-        """Give how many of something to try: all, or a tenth."""
+        """Return how many of something to try: all, or a tenth."""
         return max(1, whole // 10) if self.short else whole
 
 
-Theme = Callable[[Bench], Iterator[Proof]]
+Theme = Callable[[ProofContext], Iterator[Proof]]

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from tests.outside import wavefile
-from tests.outside.signals import noise, sine, stereo
-from tests.outside.song import Song, tree
-from tests.outside.wavefile import FLOAT, PCM_16, PCM_24
-from tests.outside.whole import copies_in, wrongs
-from tests.prove.proof import Bench
+from tests.prove.proof import ProofContext
+from tests.support import wavefile
+from tests.support.outbox import copies_in, wrongs
+from tests.support.signals import band_limited_noise, sine, stereo
+from tests.support.song import Song, tree
+from tests.support.wavefile import FLOAT, PCM_16, PCM_24
 
 SECONDS = 0.45
 Stage = Callable[[Song, tuple[str, ...], bool], int]
@@ -74,7 +74,9 @@ def _altered(song: Song, stage: Stage) -> None:
 
 def _stamped(song: Song, _stage: Stage) -> None:
     bext = bytes(602) + b"A=PCM\r\n"
-    song.put("part.wav", noise(np.random.default_rng(3), -30.0, 20_000, 2), kind=FLOAT, before=[(b"bext", bext)])
+    song.put(
+        "part.wav", band_limited_noise(np.random.default_rng(3), -30.0, 20_000, 2), kind=FLOAT, before=[(b"bext", bext)]
+    )
 
 
 def _up_to_date(song: Song, stage: Stage) -> None:
@@ -128,7 +130,7 @@ SCENES: dict[str, tuple[Callable[[Song, Stage], None], tuple[str, ...], bool]] =
 }
 
 
-def scenes(bench: Bench, stage: Stage) -> Iterator[Scene]:
+def scenes(bench: ProofContext, stage: Stage) -> Iterator[Scene]:
     """Set every scene, with the calm run that belongs to it."""
     for number, (name, (prepare, argv, links)) in enumerate(SCENES.items()):
         before = Song.made(bench.stager, bench.folder / f"scene{number}", TOML)

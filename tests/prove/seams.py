@@ -15,11 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.outside.forks import KILLED, Ended, Forks, forks
-from tests.outside.song import Song, tree
-from tests.outside.whole import drafts, wrongs
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
 from tests.prove.scenes import Scene, scenes
+from tests.support.forks import KILLED, Ended, Forks, forks
+from tests.support.outbox import drafts, wrongs
+from tests.support.song import Song, tree
 
 KILLS, FAULTS, SERVERS = 2_000, 800, 2
 DEEDS = ("kill", "kill half", "kill after")
@@ -39,7 +39,7 @@ class Blow:
     second: int = 0
 
     def __str__(self) -> str:
-        """Say where it falls."""
+        """Return where it falls."""
         after = f", and again at {self.second}" if self.second else ""
         return f"{self.scene.name}: {self.deed} at {self.step} ({self.name}){after}"
 
@@ -67,7 +67,7 @@ def _stage(server: Forks, song: Song, scene: Scene, step: int = 0, deed: str = "
 
 
 def _steps(server: Forks, scene: Scene, folder: Path) -> list[str]:
-    """Give the steps of a calm run, by what they do."""
+    """Return the steps of a calm run, by what they do."""
     song = scene.put_up(folder / "counted")
     ended = _stage(server, song, scene)
     shutil.rmtree(song.folder)
@@ -171,7 +171,7 @@ def _proofs(what: str, tally: Tally, asked: int) -> Iterator[Proof]:
     yield _none(f"{what}, unclear answers", tally.unclear)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Kill and refuse at the steps of fifteen scenes."""
     rng = np.random.default_rng(50)
     with ExitStack() as stack:

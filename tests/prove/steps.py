@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from tests.outside.song import Song
-from tests.outside.wavefile import FLOAT
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.song import Song
+from tests.support.wavefile import FLOAT
 
 RATE_HZ: Final = 48_000
 FRAMES: Final = 2 * RATE_HZ
-WICKED: Final = Path(__file__).parent.parent / "steps" / "wicked.py"
+WICKED: Final = Path(__file__).parent.parent / "support" / "faulty_plugins.py"
 BAD: Final = ("crash", "hang", "glutton", "wrong_shape", "no_number")
 LEAVE: Final = '[target]\nrule = "leave"\n'
 NO_MATCH: Final = '[[step]]\nuse = "high_pass"\nmatch = ["no such stem*"]\n'
@@ -74,7 +74,7 @@ def _part(seed: int, frames: int = FRAMES) -> Array:
     return np.repeat(one.astype(np.float32).astype(np.float64).reshape(-1, 1), 2, axis=1)
 
 
-def _built_in(bench: Bench, case: Case) -> Proof:
+def _built_in(bench: ProofContext, case: Case) -> Proof:
     toml = f'[[step]]\nuse = "{case.use}"\nmatch = ["*"]\n{case.settings}{LEAVE}'
     song, block = Song.made(bench.stager, bench.folder / case.use, toml), _part(80)
     song.put("part.wav", block, kind=FLOAT)
@@ -87,7 +87,7 @@ def _built_in(bench: Bench, case: Case) -> Proof:
     return Proof(claim, case.source, f"<= {case.bound:.3g} of 1.0", f"{off:.3g}", off <= case.bound)
 
 
-def _five_bad(bench: Bench) -> Proof:
+def _five_bad(bench: ProofContext) -> Proof:
     """Crash, sleep for ever, allocate without end, a wrong shape, NaN; and two stems beside them."""
     tables = "".join(f'[[step]]\nuse = "{name}"\nmatch = ["{name}*"]\n' for name in BAD)
     song = Song.made(bench.stager, bench.folder / "bad", f'[[plugin]]\nfile = "wicked.py"\n{tables}')
@@ -108,7 +108,7 @@ def _five_bad(bench: Bench) -> Proof:
     )
 
 
-def _cost(bench: Bench) -> Proof:
+def _cost(bench: ProofContext) -> Proof:
     """The same stems with no table of steps, and with a step that means none of them: copies, and time against time."""
     songs = [Song.made(bench.stager, bench.folder / name, toml) for name, toml in (("none", ""), ("idle", NO_MATCH))]
     for song in songs:
@@ -134,7 +134,7 @@ def _shortest_s(song: Song) -> float:
     return min(found)
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Prove it."""
     for case in CASES:
         yield _built_in(bench, case)

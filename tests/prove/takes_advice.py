@@ -7,9 +7,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import levels
 from tests.prove.takes_clean import room
 from tests.prove.takes_sounds import Rng
+from tests.support import reference_levels
 
 Array = NDArray[Any]
 RATE_HZ: Final = 48_000
@@ -37,7 +37,24 @@ class Take:
     change_db: float
     decided_by: str
     apart_db: float
+    highest_dbfs: float
     seed: tuple[int, int]
+
+    @property
+    def is_bumped(self) -> bool:
+        """Whether there is a knock in it that is no music."""
+        return "bump" in self.name
+
+    @property
+    def due_db(self) -> float:
+        """What is to be advised: no raise over 12 dB, and none that brings the highest peak over -6 dBFS."""
+        most_db = -3.0 - self.highest_dbfs if self.highest_dbfs > -3.0 else max(0.0, -6.0 - self.highest_dbfs)
+        return min(self.change_db, most_db, 12.0)
+
+    @property
+    def is_limited(self) -> bool:
+        """Whether less is due than the music asks for."""
+        return self.due_db < self.change_db
 
     @property
     def must_speak(self) -> bool:
@@ -51,29 +68,35 @@ class Take:
 
 
 def takes(seed: int, count: int) -> Iterator[Take]:
-    """Give so many takes of a seed."""
+    """Yield so many takes of a seed."""
     for number in range(count):
         yield take(seed, number)
 
 
 def take(seed: int, number: int, turned_db: float = 0.0) -> Take:
-    """Give one take of a seed, its input turned by so many dB."""
+    """Return one take of a seed, its input turned by so many dB."""
     rng = np.random.default_rng((seed, 78, number))
     shape = SHAPES[number % len(SHAPES)]
     music = _plucked(rng) if shape.startswith("plucked") else _dense(rng)
     peak_dbfs = rng.uniform(-40.0, -3.0 if "bump" not in shape else -18.0)
-    music = (music / np.abs(music).max() * levels.linear(peak_dbfs + turned_db))[:, None]
+    music = (music / np.abs(music).max() * reference_levels.linear(peak_dbfs + turned_db))[:, None]
     music += room(rng, music.shape, peak_dbfs + turned_db - 60.0)
     changes = asked(music)
-    heard = _over(music, _bump(rng)[:, None] * levels.linear(peak_dbfs + turned_db)) if "bump" in shape else music
+    heard = (
+        _over(music, _bump(rng)[:, None] * reference_levels.linear(peak_dbfs + turned_db)) if "bump" in shape else music
+    )
     name = f"{seed}-{number:04d} {shape}, peak {peak_dbfs:.1f}, peak asks {changes[0]:+.1f}, average {changes[1]:+.1f}"
     decided_by, apart_db = ("peak", "average")[int(np.argmin(changes))], abs(changes[0] - changes[1])
-    return Take(name, heard, min(changes), decided_by, apart_db, (seed, number))
+    return Take(
+        name, heard, min(changes), decided_by, apart_db, reference_levels.sample_peak_dbfs(heard), (seed, number)
+    )
 
 
 def asked(samples: Array) -> tuple[float, float]:
-    """Give the changes in dB that peak and average ask for."""
-    return PEAK_DBFS - levels.sample_peak_dbfs(samples), AVERAGE_DBFS - levels.average_dbfs(samples, RATE_HZ)
+    """Return the changes in dB that peak and average ask for."""
+    return PEAK_DBFS - reference_levels.sample_peak_dbfs(samples), AVERAGE_DBFS - reference_levels.average_dbfs(
+        samples, RATE_HZ
+    )
 
 
 def _plucked(rng: Rng) -> Array:
@@ -102,7 +125,7 @@ def _over(music: Array, knock: Array) -> Array:
 
     A moment that is less far over all the rest may be an accent, and nobody can tell which of the two it was.
     """
-    least = levels.linear(LEAST_BUMP_DB) * np.abs(music).max()
+    least = reference_levels.linear(LEAST_BUMP_DB) * np.abs(music).max()
     while np.abs(music + knock).max() < least:
         knock = 1.05 * knock
     return np.asarray(music + knock)
@@ -113,5 +136,7 @@ def _bump(rng: Rng) -> Array:
     out, t = np.zeros(round(SECONDS * RATE_HZ)), np.arange(RATE_HZ // 5) / RATE_HZ
     knock = np.sin(2 * np.pi * rng.uniform(40.0, 90.0) * t) * np.exp(-t / 0.025)
     first = round(rng.uniform(1.0, SECONDS - 2.0) * RATE_HZ)
-    out[first : first + len(knock)] = levels.linear(rng.uniform(LEAST_BUMP_DB, 14.0)) * knock / np.abs(knock).max()
+    out[first : first + len(knock)] = (
+        reference_levels.linear(rng.uniform(LEAST_BUMP_DB, 14.0)) * knock / np.abs(knock).max()
+    )
     return out

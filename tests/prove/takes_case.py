@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from tests.outside.wavefile import Kind
 from tests.prove.takes_faults import Array
+from tests.support.wavefile import Kind
 
 
 @dataclass(frozen=True)

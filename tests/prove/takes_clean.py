@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from tests.outside.wavefile import PCM_16, Kind
 from tests.prove.takes_faults import NOT_AGAIN, Array, Made, stored, top_of
 from tests.prove.takes_sounds import SOUNDS, Rng, drum, normal
+from tests.support.wavefile import PCM_16, Kind
 
 USABLE: Final = frozenset({"usable"})
 LOOSE_KINDS: Final = ("driven", "squareish")
@@ -29,7 +29,7 @@ def spread(rng: Rng, mono: Array, rate_hz: int, kind_of_sound: str) -> Array:
 
 
 def room(rng: Rng, shape: tuple[int, ...], level_dbfs: float) -> Array:
-    """Give the noise of a room: darker than white, another in each channel; RMS in dBFS (AES17)."""
+    """Return the noise of a room: darker than white, another in each channel; RMS in dBFS (AES17)."""
     white = rng.standard_normal((shape[0] + 1, shape[1]))
     dark = white[1:] + 0.8 * white[:-1]
     return 10 ** (level_dbfs / 20) / np.sqrt(2) * dark / dark.std()
@@ -147,10 +147,10 @@ LOOKS: Final[tuple[tuple[str, Look, tuple[str, ...]], ...]] = (
 
 
 def accepted(name: str) -> frozenset[str]:
-    """Give the verdicts that damage may have on a clean sound of this name."""
+    """Return the verdicts that damage may have on a clean sound of this name."""
     return NOT_AGAIN if SOUNDS[name].kind in LOOSE_KINDS else USABLE
 
 
 def clean(samples: Array, variant: str, name: str) -> Made:
-    """Say that nothing is wrong with these samples."""
+    """Return a case in which nothing is wrong with these samples."""
     return Made(samples, variant, None, accepted(name))

@@ -6,9 +6,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside.levels import interpolated_peak
-from tests.outside.wavefile import FLOAT, PCM_16, PCM_24, Kind
 from tests.prove.takes_sounds import Rng
+from tests.support.reference_levels import interpolated_peak
+from tests.support.wavefile import FLOAT, PCM_16, PCM_24, Kind
 
 Array = NDArray[Any]
 ENOUGH_SAMPLES: Final = 8
@@ -48,17 +48,17 @@ class Made:
 
 
 def top_of(kind: Kind) -> float:
-    """Give the highest value of an encoding."""
+    """Return the highest value of an encoding."""
     return 1.0 if kind.is_float else 1.0 - 2.0 ** (1 - kind.valid_bits)
 
 
 def lsb_of(kind: Kind) -> float:
-    """Give the step of an encoding; float is taken as recorded by a 24-bit converter."""
+    """Return the step of an encoding; float is taken as recorded by a 24-bit converter."""
     return 2.0 ** (1 - (24 if kind.is_float else kind.valid_bits))
 
 
 def stored(samples: Array, kind: Kind, dither: Rng | None = None) -> Array:
-    """Give samples as a file of this encoding holds them; a generator adds TPDF dither."""
+    """Return samples as a file of this encoding holds them; a generator adds TPDF dither."""
     if kind.is_float:
         return samples.astype(np.float32).astype(float)
     scale = 2.0 ** (kind.valid_bits - 1)
@@ -67,7 +67,7 @@ def stored(samples: Array, kind: Kind, dither: Rng | None = None) -> Array:
 
 
 def runs(at_rail: Array, within: int = 0) -> tuple[int, int]:
-    """Give the samples and the separate events at one channel's rails; runs within so many frames are one event."""
+    """Return the samples and the separate events at one channel's rails; runs within so many frames are one event."""
     samples, events = 0, 0
     for sign in (1, -1):
         places = np.flatnonzero(at_rail == sign)
@@ -77,13 +77,13 @@ def runs(at_rail: Array, within: int = 0) -> tuple[int, int]:
 
 
 def enough(at_rail: Array) -> bool:
-    """Say whether any channel has as many samples or events at its rails as must be found."""
+    """Return whether any channel has as many samples or events at its rails as must be found."""
     counts = [runs(channel, SAME_EVENT_FRAMES) for channel in at_rail.T]
     return any(samples >= ENOUGH_SAMPLES or events >= ENOUGH_EVENTS for samples, events in counts)
 
 
 def few(at_rail: Array) -> bool:
-    """Say whether all channels together, counted as finely as can be, stay under both bounds."""
+    """Return whether all channels together, counted as finely as can be, stay under both bounds."""
     counts = [runs(channel) for channel in at_rail.T]
     return sum(n for n, _ in counts) < ENOUGH_SAMPLES and sum(n for _, n in counts) < ENOUGH_EVENTS
 
@@ -132,7 +132,7 @@ def _cut(samples: Array, rng: Rng, rate_hz: int, depth_db: float, kind: Kind) ->
 
 
 def _judged(samples: Array, style: str, code: str, at_rail: Array, depth_db: float, *, driven: bool) -> Made:
-    """Say what is expected of a clipped sound: found where enough sits at the rail, quiet where it is little."""
+    """Return what is expected of a clipped sound: found where enough sits at the rail, quiet where it is little."""
     is_enough = enough(at_rail)
     accepts = (HEARD if driven else PLAY_AGAIN) if is_enough else NOT_AGAIN if few(at_rail) else ANY
     channels = tuple(int(n) + 1 for n in np.flatnonzero(at_rail.any(axis=0)))
@@ -141,7 +141,7 @@ def _judged(samples: Array, style: str, code: str, at_rail: Array, depth_db: flo
 
 
 def depth_of(rng: Rng) -> float:
-    """Give how far into the rail: 0.1 to 12 dB, as many shallow as deep."""
+    """Return how far into the rail: 0.1 to 12 dB, as many shallow as deep."""
     return float(np.exp(rng.uniform(np.log(0.1), np.log(12.0))))
 
 
@@ -188,7 +188,7 @@ def over_full_scale(samples: Array, rng: Rng, _rate_hz: int, _kind: Kind) -> Mad
 
 
 def _bright_burst(rng: Rng, frames: int) -> Array:
-    """Give a burst of a tone at a fourth or a sixth of the rate, its samples as far from its crests as can be."""
+    """Return a burst of a tone at a fourth or a sixth of the rate, its samples as far from its crests as can be."""
     part, phase = ((1 / 4, 1 / 8), (1 / 6, 1 / 6))[rng.integers(2)]
     n = np.arange(frames)
     shape = np.exp(-0.5 * ((n - rng.uniform(0.3, 0.7) * frames) / (rng.uniform(0.01, 0.1) * frames)) ** 2)
@@ -236,7 +236,7 @@ def dropout(samples: Array, rng: Rng, rate_hz: int, kind: Kind) -> Made:
 
 
 def _longest(places: tuple[int, ...], length: int) -> int:
-    """Give the frames of the longest rest that losses of one length make, where they run into one another."""
+    """Return the frames of the longest rest that losses of one length make, where they run into one another."""
     longest, first, end = 0, 0, -1
     for at in places:
         first = at if at > end else first

@@ -10,13 +10,13 @@ from typing import Final
 
 import numpy as np
 
-from tests.outside import wavefile
-from tests.outside.command import HUNG_S
-from tests.outside.signals import noise
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_24
 from tests.prove.latency import WRITER
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support import wavefile
+from tests.support.command import HUNG_S
+from tests.support.signals import band_limited_noise
+from tests.support.song import Song
+from tests.support.wavefile import PCM_24
 
 RATE_HZ: Final = 48_000
 TAKES: Final = 20
@@ -27,7 +27,7 @@ BOUND_S: Final = 2.0
 TOML: Final = f'[project]\nname = "Latency"\nsettle_s = {SETTLE_S}\ntakes = "audio"\n'
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Record stereo takes of 10 s to 4 min, one after another, under one watch."""
     song = Song.made(bench.stager, bench.folder / "recording room", TOML)
     audio, log = song.folder / "audio", bench.folder / "takes.log"
@@ -43,17 +43,17 @@ def prove(bench: Bench) -> Iterator[Proof]:
     yield Proof(claim, "own", f"each within {BOUND_S:g} s", figure, max(times_s) <= BOUND_S)
 
 
-def _source(bench: Bench, length_s: float) -> Path:
+def _source(bench: ProofContext, length_s: float) -> Path:
     """Write a part with strokes that fade over the noise of a room, 48 kHz, 24 bit, for a recorder to write again."""
     frames = round(length_s * RATE_HZ)
-    minute = noise(np.random.default_rng(81), -30.0, min(frames, 60 * RATE_HZ), 2)
+    minute = band_limited_noise(np.random.default_rng(81), -30.0, min(frames, 60 * RATE_HZ), 2)
     part = np.tile(minute, (frames // len(minute) + 1, 1))[:frames]
     part *= 4.0 * np.exp(-(np.arange(frames) % 24_000) / 6_000)[:, None] + 0.01
     return wavefile.write(bench.folder / "take.wav", part, RATE_HZ, PCM_24)
 
 
 def _round(song: Song, source: Path, name: str) -> float:
-    """Let one take be written; gives the time from its closing, and its rest, to its place in the list, in s."""
+    """Have one take written and return the time from its closing, and its rest, to its place in the list, in s."""
     place, listed = song.folder / ".stager" / "takes.json", song.folder / "audio" / name
     writer = subprocess.run(
         [sys.executable, "-c", WRITER, source, listed], capture_output=True, check=True, timeout=HUNG_S

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfilt
 
-from tests.outside.wavefile import PCM_16, PCM_24, Kind
 from tests.prove.takes_clean import room
 from tests.prove.takes_faults import stored
 from tests.prove.takes_sounds import SOUNDS, Rng, pad, plucked
+from tests.support.wavefile import PCM_16, PCM_24, Kind
 
 Array = NDArray[Any]
 ACCUSING: Final = frozenset({"polarity_flipped", "mono_loss"})
@@ -45,13 +45,13 @@ class Pair:
 
 
 def pairs(seed: int, count: int) -> Iterator[Pair]:
-    """Give so many pairs of a seed, the shapes in turn."""
+    """Yield so many pairs of a seed, the shapes in turn."""
     for number in range(count):
         yield pair(seed, number)
 
 
 def shifted(seed: int, count: int) -> Iterator[Pair]:
-    """Give so many pairs that are one sound twice, one of them later, each with a noise of its own and no room."""
+    """Yield so many pairs that are one sound twice, one of them later, each with a noise of its own and no room."""
     for number in range(count):
         rng = np.random.default_rng((seed, 78, number))
         source = _source(rng, seed, number, "shifted", SOUNDS_OF_PAIRS[number % len(SOUNDS_OF_PAIRS)])
@@ -62,7 +62,7 @@ def shifted(seed: int, count: int) -> Iterator[Pair]:
 
 
 def pair(seed: int, number: int) -> Pair:
-    """Give one pair of a seed."""
+    """Return one pair of a seed."""
     rng = np.random.default_rng((seed, 77, number))
     shape = SHAPES[number % len(SHAPES)]
     sound = SOUNDS_OF_PAIRS[number // len(SHAPES) % len(SOUNDS_OF_PAIRS)]
@@ -87,7 +87,7 @@ class _Source:
 
 
 def later(samples: Array, frames: float) -> Array:
-    """Give a signal later by frames and parts of a frame, by turning its spectrum; zeros come in before it."""
+    """Return a signal later by frames and parts of a frame, by turning its spectrum; zeros come in before it."""
     size = 2 ** int(np.ceil(np.log2(len(samples) + abs(frames) + 64)))
     spectrum = np.fft.rfft(samples, size) * np.exp(-2j * np.pi * np.fft.rfftfreq(size) * frames)
     return np.fft.irfft(spectrum, size)[: len(samples)]
@@ -103,7 +103,7 @@ def _at_microphone(rng: Rng, mono: Array, rate_hz: int) -> Array:
 
 
 def _two(rng: Rng, source: _Source, delay_frames: float, right_db: float, sign: float) -> Array:
-    """Give two microphones of one source, the right one later (or earlier, where negative), with their own noise."""
+    """Return two microphones of one source, the right one later (or earlier, where negative), with their own noise."""
     left = _at_microphone(rng, later(source.mono, max(0.0, -delay_frames)), source.rate_hz)
     right = _at_microphone(rng, later(source.mono, max(0.0, delay_frames)), source.rate_hz)
     both = np.column_stack((left, sign * 10 ** (right_db / 20) * right))

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from tests.outside.command import HUNG_S, Command
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.command import HUNG_S, Command
 
 SUFFIXES: Final = (".wav", ".aif", ".aiff", ".caf", ".flac", ".w64")
 REFUSED: Final = "refused"
@@ -48,7 +48,7 @@ TRUE_ALARMS: Final = frozenset({"pyo/ounkmaster.aif", "puredata-doc/voice2.wav"}
 
 
 @dataclass(frozen=True)
-class Heard:
+class StemAnalysis:
     """How many recordings were read, their alarms by code, and which of them have any, as package/name."""
 
     files: int
@@ -93,7 +93,7 @@ def _lay_out(archive: Path, below: str, home: Path) -> None:
 
 
 def _members(archive: Path) -> Iterator[tuple[str, Any]]:
-    """Give the name of each file in a wheel or a source archive, and how to read it."""
+    """Yield the name of each file in a wheel or a source archive, and how to read it."""
     if archive.suffix == ".whl":
         with zipfile.ZipFile(archive) as wheel:
             for name in wheel.namelist():
@@ -106,7 +106,7 @@ def _members(archive: Path) -> Iterator[tuple[str, Any]]:
 
 
 def alarms(stager: Command, paths: Sequence[Path]) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Give every finding on these files that is worse than usable; a file that can't be read has its refusal."""
+    """Yield every finding on these files that is worse than usable; a file that can't be read has its refusal."""
     for path, stem in zip(paths, stager("measure", *paths, "--json").json()["stems"], strict=True):
         if "refused" in stem:
             yield path, {"code": stem["refused"], "verdict": REFUSED, "says": stem["says"]}
@@ -116,7 +116,7 @@ def alarms(stager: Command, paths: Sequence[Path]) -> Iterator[tuple[Path, dict[
                 yield path, finding
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Measure all recordings that can be fetched here; each alarm is one that was looked at and is true, or it fails.
 
     Packages are not fetched for a tenth; where none can be, it is said, and proves nothing.
@@ -141,7 +141,7 @@ def _line(package: Package, path: Path, alarm: dict[str, Any]) -> str:
     return f"  {name}: {alarm['verdict']} {alarm['code']} x{count} ch {channels}{where}: {alarm['says']}"
 
 
-def heard(stager: Command, folder: Path) -> Heard:
+def heard(stager: Command, folder: Path) -> StemAnalysis:
     """Measure every package's recordings, print each alarm; give what was read and told."""
     files, codes, names = 0, Counter[str](), set[str]()
     for package in PACKAGES:
@@ -159,7 +159,7 @@ def heard(stager: Command, folder: Path) -> Heard:
             print(_line(package, path, alarm), flush=True)
         files += len(paths) - unread
         codes.update(f"{alarm['code']} ({alarm['verdict']})" for _, alarm in told if alarm["verdict"] != REFUSED)
-    return Heard(files, codes, frozenset(names))
+    return StemAnalysis(files, codes, frozenset(names))
 
 
 def main() -> int:

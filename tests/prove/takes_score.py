@@ -9,9 +9,9 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from tests.outside import wavefile
-from tests.outside.command import Command
 from tests.prove.takes_case import Case
+from tests.support import wavefile
+from tests.support.command import Command
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -39,7 +39,7 @@ class Outcome:
         return max(found, key=VERDICTS.index, default="usable")
 
     def told(self, code: str) -> bool:
-        """Say whether a finding with this code asks for attention; a level between samples is only a fact."""
+        """Return whether a finding with this code asks for attention; a level between samples is only a fact."""
         quiet = ("inter_sample_over",)
         return any(found["code"] == code and (code in quiet or found["verdict"] != "usable") for found in self.findings)
 
@@ -67,13 +67,13 @@ class Outcome:
 
 
 def judged(stager: Command, folder: Path, cases: Iterable[Case]) -> Iterator[Outcome]:
-    """Give what the command says of each case."""
+    """Yield what the command says of each case."""
     for outcomes in beside(batches(cases), lambda batch: _measured(stager, folder, batch)):
         yield from outcomes
 
 
 def beside(makes: Iterable[T], measure: Callable[[T], R]) -> Iterator[R]:
-    """Give what is measured of each thing that is made; while one is measured, the next one is made."""
+    """Yield what is measured of each thing that is made; while one is measured, the next one is made."""
     with ThreadPoolExecutor(1) as worker:
         waiting: Future[R] | None = None
         for made in makes:
@@ -118,7 +118,7 @@ def batches(cases: Iterable[T]) -> Iterator[list[T]]:
 
 
 def table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Give lines by fault and sound: how many, found, under another name, verdicts, missed, falsely accused."""
+    """Return lines by fault and sound: how many, found, under another name, verdicts, missed, falsely accused."""
     heads = ("cases", "bound", "found", "other name", *VERDICTS, "wrong")
     lines = [f"{'fault':<20}{'sound':<12}" + "".join(f"{head:>11}" for head in heads)]
     groups = sorted({(outcome.case.fault, outcome.case.sound) for outcome in outcomes})

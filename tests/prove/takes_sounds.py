@@ -24,12 +24,12 @@ VOWELS_HZ: Final = ((700.0, 1150.0, 2700.0), (430.0, 800.0, 2600.0), (500.0, 175
 
 
 def normal(samples: Array) -> Array:
-    """Give a signal with its peak at 1."""
+    """Return a signal with its peak at 1."""
     return samples / np.abs(samples).max()
 
 
 def band(rng: Rng, rate_hz: int, frames: int, low_hz: float, high_hz: float) -> Array:
-    """Give noise between two frequencies, RMS 1."""
+    """Return noise between two frequencies, RMS 1."""
     sos = butter(2, (low_hz, min(high_hz, TOP_OF_RATE * rate_hz)), "bandpass", fs=rate_hz, output="sos")
     made = sosfilt(sos, rng.standard_normal(frames))
     return made / made.std()

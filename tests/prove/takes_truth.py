@@ -15,14 +15,14 @@ from typing import Final
 
 import numpy as np
 
-from tests.outside.command import Command
-from tests.outside.wavefile import Kind, write
 from tests.prove import takes_clean, takes_faults
 from tests.prove.takes_case import Case
 from tests.prove.takes_clean import DRIVEN, LOOKS, NATURAL, SQUAREISH, SYNTHETIC
 from tests.prove.takes_faults import SAME_EVENT_FRAMES, Array, Made, runs
 from tests.prove.takes_score import Outcome, judged, table
 from tests.prove.takes_sounds import SOUNDS, Rng
+from tests.support.command import Command
+from tests.support.wavefile import Kind, write
 
 PROOF_SEED: Final = 929_393
 """The seed of the proof; nothing is tuned on it."""
@@ -44,20 +44,20 @@ NOISY_ONE_IN: Final = 8
 
 
 def cases(seed: int, count: int) -> Iterator[Case]:
-    """Give so many cases of a seed."""
+    """Yield so many cases of a seed."""
     for number in range(count):
         yield case(seed, number)
 
 
 def cases_of(fault: str, seed: int, first: int, count: int) -> Iterator[Case]:
-    """Give so many cases of one fault, from the number `first` on."""
+    """Yield so many cases of one fault, from the number `first` on."""
     numbers = (number for number in itertools.count(first) if PLAN[number % len(PLAN)] == fault)
     for number in itertools.islice(numbers, count):
         yield case(seed, number)
 
 
 def case(seed: int, number: int) -> Case:
-    """Give one case of a seed."""
+    """Return one case of a seed."""
     rng = np.random.default_rng((seed, number))
     fault, turn = PLAN[number % len(PLAN)], number // len(PLAN) * PLAN.count(PLAN[number % len(PLAN)])
     turn += PLAN[: number % len(PLAN)].count(fault)

@@ -16,11 +16,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from tests.outside.command import HUNG_S
-from tests.outside.song import Song
-from tests.outside.wavefile import PCM_24
 from tests.prove import whole_set_song
-from tests.prove.proof import Bench, Proof
+from tests.prove.proof import Proof, ProofContext
+from tests.support.command import HUNG_S
+from tests.support.song import Song
+from tests.support.wavefile import PCM_24
 
 SEED: Final = 6_060
 SECONDS: Final = 240.0
@@ -62,7 +62,7 @@ def _parsed(path: Path) -> dict[str, Any]:
     return found
 
 
-def prove(bench: Bench) -> Iterator[Proof]:
+def prove(bench: ProofContext) -> Iterator[Proof]:
     """Write the song, stage it, check it, and let a watch examine it twice."""
     song = Song.made(bench.stager, bench.folder / "song", TOML)
     names = whole_set_song.write(song.inbox, SEED, SECONDS / 10 if bench.short else SECONDS)
@@ -97,12 +97,12 @@ def _found(document: dict[str, Any]) -> Iterator[Proof]:
 
 
 def _in_order(pairs: Iterable[frozenset[str]]) -> list[list[str]]:
-    """Give pairs in an order of their own."""
+    """Return pairs in an order of their own."""
     return sorted(sorted(pair) for pair in pairs)
 
 
 def _again(song: Song, log: Path) -> Proof:
-    """Give what a watch's second examination takes of the processor, one stem bounced anew, against the first."""
+    """Return what a watch's second examination takes of the processor, one stem bounced anew, against the first."""
     report = song.folder / ".stager" / "check.json"
     name = whole_set_song.first_name()
     with song.stager.started("watch", song.folder, log=log) as watch:
@@ -127,6 +127,6 @@ def _await(what: Callable[[], bool], watch: Popen[bytes]) -> None:
 
 
 def _processor_s(pid: int) -> float:
-    """Give the processor time that a process has taken, in s (Linux)."""
+    """Return the processor time that a process has taken, in s (Linux)."""
     fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

@@ -12,8 +12,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside import wavefile
-from tests.outside.wavefile import PCM_24
+from tests.support import wavefile
+from tests.support.wavefile import PCM_24
 
 Array = NDArray[Any]
 Rng = np.random.Generator
@@ -50,7 +50,7 @@ def score(rng: Rng, seconds: float) -> Score:
 
 
 def bank(rng: Rng, lowest_hz: float) -> Array:
-    """Give one note of each pitch, (pitches, frames): partials that die away, and a stroke."""
+    """Return one note of each pitch, (pitches, frames): partials that die away, and a stroke."""
     t = np.arange(round(NOTE_S * RATE_HZ)) / RATE_HZ
     notes = []
     for pitch in range(PITCHES):
@@ -74,7 +74,7 @@ def performed(rng: Rng, written: Score, notes: Array, seconds: float) -> Array:
 
 
 def _stereo(rng: Rng, mono: Array) -> Array:
-    """Give two sides that differ a little in level and time, with their own noise, their peak at -9 dBFS or so."""
+    """Return two sides that differ a little in level and time, with their own noise, their peak at -9 dBFS or so."""
     side = np.roll(mono, 7) * np.float32(rng.uniform(0.6, 0.95))
     both = np.stack([mono, side], axis=1)
     both += np.float32(1e-4) * rng.standard_normal(both.shape, dtype=np.float32)
@@ -82,7 +82,7 @@ def _stereo(rng: Rng, mono: Array) -> Array:
 
 
 def stems(seed: int, seconds: float) -> Iterator[tuple[str, Array]]:
-    """Give `STEMS` stems of this length, one after the other: a name, and samples of (frames, 2)."""
+    """Yield `STEMS` stems of this length, one after the other: a name, and samples of (frames, 2)."""
     rng = np.random.default_rng(seed)
     for number in range(PARTS):
         written = score(rng, seconds)
@@ -102,22 +102,22 @@ def stems(seed: int, seconds: float) -> Iterator[tuple[str, Array]]:
 
 
 def doubles() -> list[frozenset[str]]:
-    """Give the names of each two stems that are one part played twice."""
+    """Return the names of each two stems that are one part played twice."""
     return [frozenset({f"voice{chr(97 + n)}.wav", f"voice{chr(97 + n)}_double.wav"}) for n in range(DOUBLES)]
 
 
 def copies() -> list[frozenset[str]]:
-    """Give the names of each two stems of which one is a copy of the other."""
+    """Return the names of each two stems of which one is a copy of the other."""
     return [frozenset({f"reed{chr(97 + n)}.wav", f"{WORDS[-1 - n]} far.wav"}) for n in range(COPIES)]
 
 
 def first_name() -> str:
-    """Give the name of the first part."""
+    """Return the name of the first part."""
     return f"{WORDS[0]}{WORDS[0]}.wav"
 
 
 def _kit(rng: Rng, seconds: float) -> Iterator[tuple[str, Array]]:
-    """Give a kit: five sounds of one performance, heard by each microphone at other levels and delays."""
+    """Yield a kit: five sounds of one performance, heard by each microphone at other levels and delays."""
     written = [score(rng, seconds) for _ in range(5)]
     sounds = [performed(rng, each, bank(rng, each.lowest_hz), seconds) for each in written]
     for name in KIT:

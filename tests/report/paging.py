@@ -10,7 +10,7 @@ from stager.model import Outcome, Sidecar, Staged, Target, Verdict
 from stager.project import Project
 from stager.report.html import page_text
 from stager.report.html_sources import UNCHECKED, Sources
-from tests.making import levels, project, sidecar
+from tests.support.records import levels, project, sidecar
 
 NOTHING = Sources(None, UNCHECKED, (), {})
 AT = "2026-01-02T03:04:05+00:00"
@@ -42,7 +42,7 @@ class Page(HTMLParser):
             self.pieces.append(data)
 
     def all(self, tag: str, cls: str = "") -> list[dict[str, str | None]]:
-        """Give the attributes of every element with this tag and class."""
+        """Return the attributes of every element with this tag and class."""
         named = [found for name, found in self.tags if name == tag]
         return [found for found in named if not cls or cls in (found.get("class") or "").split()]
 

@@ -6,23 +6,28 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stager.batch import stage_all
 from stager.errors import PlaceError
-from stager.inbox import stems_in
 from stager.model import Refused, Staged
 from stager.project import Project
+from stager.project.inbox import stems_in
 from stager.report import collect
-from stager.staging import LEDGER, staging
-from tests.making import float_wav, in_memory, noise, project, tree, wav, written
+from stager.staging.batch import stage_all
+from stager.staging.ledger import LEDGER
+from stager.staging.publish import staging
+from stager.staging.queue import ExecutorChoice
+from tests.support.folders import in_memory, tree, written
+from tests.support.records import project
+from tests.support.signals import white_noise
+from tests.support.wavefile import float_wav, wav
 
 
 @pytest.fixture
 def song() -> Iterator[Project]:
-    """Give a project with two stems and a damaged one, staged."""
+    """Return a project with two stems and a damaged one, staged."""
     with in_memory() as folder:
         found = project(folder)
         for name in ("c.wav", "drums/a.wav"):
-            written(found.inbox / name, wav(noise(4800, rms=0.02)), age_s=100.0)
+            written(found.inbox / name, wav(white_noise(4800, rms=0.02)), age_s=100.0)
         written(found.inbox / "b.wav", float_wav(np.full(100, np.inf)), age_s=100.0)
         stage(found)
         yield found
@@ -30,7 +35,7 @@ def song() -> Iterator[Project]:
 
 def stage(song: Project) -> None:
     with staging(song) as held:
-        stage_all(held, stems_in(song), again=False, jobs=1, tell=lambda _news: None)
+        stage_all(held, stems_in(song), again=False, on_outcome=lambda _news: None, executor=ExecutorChoice(1))
 
 
 def test_every_stem_by_name(song: Project) -> None:

@@ -5,6 +5,7 @@ from base64 import b64encode
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import numpy as np
 import pytest
@@ -15,11 +16,11 @@ from stager.model import Finding, Refused, Sidecar, Target, Verdict
 from stager.model.check import SetReport
 from stager.model.handover import SetFinding
 from stager.model.pairs import LinkProposal
-from stager.model.take import RefusedTake, Take
+from stager.model.takes import RefusedTake, Take
 from stager.report.html_sources import Overview, Sources
-from tests.making import levels, sidecar
 from tests.report.paging import AT, NOTHING, Page, page_of, staged
 from tests.report.test_html_bus import bus
+from tests.support.records import levels, sidecar
 
 CLIPPED = Finding(
     code="clipped",
@@ -55,13 +56,13 @@ def checked(**changes: Any) -> Sources:
 
 
 def test_page_is_whole_in_itself(tmp_path: Path) -> None:
-    """No element names anything outside the page: only places inside it are linked."""
+    """No element loads anything: only places inside the page and the song's own files, by relative paths, linked."""
     page = Page(page_of(tmp_path, [clipped()]))
     assert {tag for tag, _ in page.tags}.isdisjoint(
         {"img", "link", "iframe", "object", "embed", "audio", "video", "base"}
     )
     for _, attributes in page.tags:
-        assert (attributes.get("href") or "#").startswith("#")
+        assert (attributes.get("href") or "#").startswith(("#", "../bounces/", "../staged/", "./"))
         assert "src" not in attributes
         assert not [name for name in attributes if name.startswith("on") or name == "style"]
     assert not re.search(r"@import|url\((?!#)|https?:", page.raw["style"] + page.raw["script"])
@@ -123,7 +124,7 @@ def test_what_needs_attention_comes_first(tmp_path: Path) -> None:
     named = re.findall(r'id="name-(\d)"><bdi>([^<]+)', text)
     assert named == [("1", "z.wav"), ("2", "m.wav"), ("3", "a.wav")]
     read = Page(text).text
-    assert "refused r.wav : no audio in it No copy was made of this bounce (unreadable)" in read
+    assert "refused r.wav (unreadable, no copy of this bounce) : r.wav: no audio in it" in read
     assert read.index("no audio in it") < read.index("Clipped twice") < read.index("Levels before and after")
 
 
@@ -195,7 +196,7 @@ def test_places_have_buttons_and_marks(tmp_path: Path) -> None:
     overview = Overview(stretch_frames=24_000, channels=(((-0.5, 0.5), (-0.1, 0.1)),))
     sources = Sources(None, "", (), {"voice.wav": overview})
     page = Page(page_of(tmp_path, [clipped()], sources))
-    buttons = page.all("button")
+    buttons = [each for each in page.all("button") if "data-mark" in each]
     assert [(each["data-mark"], each["data-at"]) for each in buttons] == [("1-1", "0:00.250"), ("1-2", "0:00.750")]
     assert [(each["data-mark"], each["x1"]) for each in page.all("line", "mark")] == [
         ("1-1", "25.0%"),
@@ -203,7 +204,7 @@ def test_places_have_buttons_and_marks(tmp_path: Path) -> None:
     ]
     assert "place 1 at 0:00.250" in page.text
     assert "0:00.750, the worst" in page.text
-    assert "Original, full height is -6.0 dBFS." in page.text
+    assert "Original, highest sample -6.0 dBFS; all waveforms have one scale." in page.text
 
 
 def test_places_that_are_not_listed(tmp_path: Path) -> None:
@@ -219,7 +220,7 @@ def test_stem_without_a_picture(tmp_path: Path) -> None:
     """Where no overview was kept, the page says so, and the places keep their buttons."""
     page = Page(page_of(tmp_path, [clipped()]))
     assert "No picture was kept of this stem." in page.text
-    assert len(page.all("button")) == 2
+    assert len([each for each in page.all("button") if "data-mark" in each]) == 2
 
 
 def test_faders_are_exact_and_by_name(tmp_path: Path) -> None:
@@ -234,7 +235,7 @@ def test_faders_are_exact_and_by_name(tmp_path: Path) -> None:
 def test_caution(tmp_path: Path) -> None:
     """More than 6 dB up: how many, by how much, and whom to turn to; 6 dB or less: not a word."""
     text = Page(page_of(tmp_path, [staged("a.wav", -30.0, -25.0), staged("b.wav", -25.0, -20.0)])).text
-    assert "2 copies are more than 6 dB louder than the original, by up to 12 dB. Turn monitors" in text
+    assert "2 copies are more than 6 dB louder than their originals (most of all a.wav, +12.0 dB). Turn" in text
     assert "safe-listening guidance where you live, and ask a licensed audiologist" in text
     assert "Caution" not in Page(page_of(tmp_path, [staged("a.wav", -24.0, -20.0)])).text
 
@@ -271,7 +272,10 @@ def test_handover_list(tmp_path: Path) -> None:
     link = LinkProposal(match=("a", "b"), says='a and b belong together:\n[[link]]\nname = "a"')
     text = page_of(tmp_path, [staged("a.wav")], checked(findings=findings, links_proposed=(link,)))
     read = Page(text).text
-    assert read.index("play again Clipped: a.wav.") < read.index("listen b.wav is not at 48 kHz.")
+    first, rest = read.split("Before you hand the stems over")
+    assert "listen b.wav is not at 48 kHz." in first
+    assert "Clipped: a.wav." not in first
+    assert rest.index("play again Clipped: a.wav.") < rest.index("listen b.wav is not at 48 kHz.")
     assert "to know a and b belong together:" in read
     assert ">[[link]]\nname = &#34;a&#34;\n</pre>" in text
     assert "nothing that stands in the way" in Page(page_of(tmp_path, [staged("a.wav")], checked())).text
@@ -335,7 +339,7 @@ def test_sixty_stems_at_their_worst_fit_in_three_megabytes(tmp_path: Path) -> No
         channels = tuple(tuple((-top, top) for top in channel) for channel in high.tolist())
         overviews[name] = Overview(stretch_frames=48, channels=channels)
     text = page_of(tmp_path, stems, Sources(None, "", (), overviews))
-    assert text.count("<button") == 60 * 6 * 8
+    assert text.count("<button") == 60 * 6 * 8 + 3
     assert len(text.encode()) < 3_000_000
 
 
@@ -345,7 +349,7 @@ def test_headings_and_labels_lead_to_what_is_there(tmp_path: Path) -> None:
     page = Page(page_of(tmp_path, [clipped(), staged("b.wav")], Sources(None, "", (), {"voice.wav": overview})))
     ids = [found["id"] for _, found in page.tags if "id" in found]
     assert len(ids) == len(set(ids))
-    asked = [str(found["href"])[1:] for _, found in page.tags if "href" in found]
+    asked = [str(found["href"])[1:] for _, found in page.tags if str(found.get("href", "")).startswith("#")]
     asked += [str(found["aria-labelledby"]) for _, found in page.tags if "aria-labelledby" in found]
     assert set(asked) <= set(ids)
 
@@ -355,3 +359,31 @@ def test_song_is_told(tmp_path: Path) -> None:
     toml = '[project]\nname = "A & B"\ntempo_bpm = 92.5\nkey = "D minor"\nnotes = """one\n<b>two"""\n'
     text = Page(page_of(tmp_path, [], toml=toml)).text
     assert "A & B 92.5 bpm, D minor one <b>two" in text
+
+
+@pytest.mark.parametrize("name", EVIL)
+def test_links_to_files_are_plain_paths(tmp_path: Path, name: str) -> None:
+    """Whatever a stem is called, its links are relative, percent-encoded paths that decode to the files (RFC 3986)."""
+    base = sidecar()
+    page = Page(page_of(tmp_path, [staged(name, source=base.source.model_copy(update={"path": f"bounces/{name}"}))]))
+    links = [str(each["href"]) for each in page.all("a") if not str(each["href"]).startswith("#")]
+    assert all(re.fullmatch(r"\.\.?/[A-Za-z0-9._~/%-]+", link) for link in links)
+    if "\\x" not in name:
+        assert unquote(links[0]).endswith(f"/bounces/{name}")
+
+
+def test_stems_are_ordered_by_what_is_left(tmp_path: Path) -> None:
+    """Of one verdict, the stem farthest from its target comes first, and rows carry what they are sorted by."""
+    far, near = staged("b.wav", -50.0, -40.0), staged("a.wav", -20.0, -8.0)
+    rows = [found for tag, found in Page(page_of(tmp_path, [near, far])).tags if tag == "li" and "data-away" in found]
+    assert [(row["data-name"], float(row["data-away"] or 0.0) > 0.0) for row in rows] == [
+        ("b.wav", True), ("a.wav", False),
+    ]  # fmt: skip
+
+
+def test_many_stems_are_folded(tmp_path: Path) -> None:
+    """Of thirteen stems only the one to play again is unfolded; of twelve, all are."""
+    stems = [staged(f"s{n}.wav") for n in range(12)]
+    some = Page(page_of(tmp_path, [*stems, clipped("z.wav")])).all("details")
+    assert ["open" in each for each in some] == [True] + [False] * 12
+    assert all("open" in each for each in Page(page_of(tmp_path, stems)).all("details"))

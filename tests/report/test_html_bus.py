@@ -26,9 +26,9 @@ def test_over_the_ceiling() -> None:
     assert view.short == "2.0 dB over its ceiling"
     assert view.says == (
         f"With every fader at unity, the sum of all copies peaks at -4.0 dBTP at 0:02.000 on the left, {over}.",
-        "All trims lowered alike by 2 dB would bring it under.",
+        "Lower every stem by 2 dB and it peaks there. This concerns the sum alone.",
         "Its loudness is -14.0 LUFS.",
-        "Most of that peak comes from a (50 %), b (26 %).",
+        "The two loudest at that moment: a, b.",
     )
     assert (view.at_percent, view.at) == (25.0, "0:02.000")
 

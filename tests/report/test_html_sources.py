@@ -6,12 +6,16 @@ from typing import Any
 
 import pytest
 
-from stager.batch import stage_all
-from stager.inbox import stems_in
 from stager.model.check import SetReport
+from stager.project.inbox import stems_in
 from stager.report.html_sources import UNCHECKED, read_check, read_overviews, read_sources, read_takes
-from stager.staging import staging
-from tests.making import frames_of, levels, project, sidecar, sine, tree, wav, written
+from stager.staging.batch import stage_all
+from stager.staging.publish import staging
+from stager.staging.queue import ExecutorChoice
+from tests.support.folders import tree, written
+from tests.support.records import levels, project, sidecar
+from tests.support.signals import frames_of, sine_block
+from tests.support.wavefile import wav
 
 
 def check_text(**changes: Any) -> bytes:
@@ -78,10 +82,10 @@ def test_no_takes(tmp_path: Path, content: bytes | None) -> None:
 def test_overviews_by_stem(tmp_path: Path) -> None:
     """Staging keeps a picture of each stem, with the extremes of its samples; a damaged one is left out."""
     song = project(tmp_path)
-    written(song.inbox / "a.wav", wav(sine(100.0, 0.5, peak=0.5)), age_s=100.0)
-    written(song.inbox / "b/c.wav", wav(frames_of(sine(100.0, 0.5, peak=0.25))), age_s=100.0)
+    written(song.inbox / "a.wav", wav(sine_block(100.0, 0.5, peak=0.5)), age_s=100.0)
+    written(song.inbox / "b/c.wav", wav(frames_of(sine_block(100.0, 0.5, peak=0.25))), age_s=100.0)
     with staging(song) as held:
-        stage_all(held, stems_in(song), again=False, jobs=1, tell=lambda _news: None)
+        stage_all(held, stems_in(song), again=False, on_outcome=lambda _news: None, executor=ExecutorChoice(1))
     found = read_overviews(song)
     assert {stem: max(high for _, high in each.channels[0]) for stem, each in found.items()} == pytest.approx(
         {"a.wav": 0.5, "b/c.wav": 0.25}, abs=1e-3

@@ -12,7 +12,7 @@ from markdown_it import MarkdownIt
 from stager.judge import decide_trim
 from stager.model import Encoding, Refused, Sidecar, Target, Verdict
 from stager.report.notes import Notes, Song, escaped, notes_text
-from tests.making import levels, sidecar
+from tests.support.records import levels, sidecar
 
 SONG = Song("Salt Road", 92.0, "D minor", "The bells come late.")
 READER = MarkdownIt("commonmark").enable("table")
@@ -34,7 +34,7 @@ def page(*sidecars: Sidecar, **changes: Any) -> str:
 
 
 def cells(text: str) -> list[list[str]]:
-    """Give the rows of the table as a reader shows them, the head first."""
+    """Return the rows of the table as a reader shows them, the head first."""
     rows: list[list[str]] = []
     for token in READER.parse(text):
         if token.type == "tr_open":
@@ -45,7 +45,7 @@ def cells(text: str) -> list[list[str]]:
 
 
 def shown(token: Any) -> str:
-    """Give the plain text of an inline, and fail where there is any markup in it."""
+    """Return the plain text of an inline, and fail where there is any markup in it."""
     kinds = {child.type for child in token.children}
     assert kinds <= {"text", "text_special"}, kinds
     return "".join(child.content for child in token.children)
@@ -175,7 +175,7 @@ def test_what_to_know() -> None:
     refused = [Refused("x/y.wav", "bounces/x/y.wav", "truncated", "y.wav: expected 2.00 s, found 1.00 s")]
     text = page(trimmed("a.wav"), lines=lines, refused=refused)
     assert "## To know before mixing\n\n- **LISTEN:** 1 name: a\\*b.wav.\n- **PLAY AGAIN:** Clipped: kick.wav." in text
-    assert "## Not among them\n\n- **x/y.wav:** expected 2.00 s, found 1.00 s\n" in text
+    assert "## Not among them\n\n- **x/y.wav** (truncated): y.wav: expected 2.00 s, found 1.00 s\n" in text
     assert "##" not in page(trimmed("a.wav"))
 
 
@@ -190,9 +190,7 @@ def test_conventions() -> None:
 def test_caution_where_level_goes_up() -> None:
     """The largest raise is said, with the caution and to whom to turn; where nothing was raised there is none."""
     text = page(trimmed("a.wav", -30.0, -25.0), trimmed("b.wav", -20.0, -15.0))
-    assert (
-        "> **Caution.** Stems here are up to 12.0 dB louder than they were. Turn monitors and headphones down" in text
-    )
+    assert "> **Caution.** One copy is more than 6 dB louder than its original (a.wav, +12.0 dB). Turn monitors" in text
     assert re.search(r"safe-listening guidance where you live, and ask a licensed audiologist", text)
     assert "Caution" not in page(trimmed("a.wav", -10.0, -5.0))
 

@@ -13,7 +13,8 @@ from stager.model import Outcome, Refused, Staged
 from stager.project import Project
 from stager.report import outcome_data, write_tables
 from stager.report.tables import COLUMNS, _cell, _exact
-from tests.making import levels, project, sidecar, tree
+from tests.support.folders import tree
+from tests.support.records import levels, project, sidecar
 
 REFUSED = Refused("b.wav", "bounces/b.wav", "truncated", "b.wav: cut")
 

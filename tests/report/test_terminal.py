@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from stager.model import Outcome, Refused, Staged, Verdict
 from stager.report import Row, convention, figure, gone_line, outcome_line, outcomes_text, rows_text
-from tests.making import levels, sidecar
+from tests.support.records import levels, sidecar
 
 REFUSED = Refused("b.wav", "bounces/b.wav", "truncated", "b.wav: cut")
 
@@ -31,7 +31,7 @@ LINES: dict[str, tuple[Outcome, str]] = {
     "up to date": (staged(fresh=False), "up to date kick.wav: raised 2 dB"),
     "to be heard": (staged(verdict=Verdict.LISTEN), "staged kick.wav: raised 2 dB; LISTEN"),
     "to be played again": (staged(verdict=Verdict.PLAY_AGAIN), "staged kick.wav: raised 2 dB; PLAY AGAIN"),
-    "refused": (REFUSED, "refused b.wav: cut"),
+    "refused": (REFUSED, "refused b.wav, truncated: b.wav: cut"),
 }
 
 

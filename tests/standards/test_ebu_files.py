@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import pytest
 
-from tests.outside.command import Command
+from tests.support.command import Command
 
 FOLDER: Final = os.environ.get("STAGER_EBU_DIR")
 PROGRAMMES: Final = {7: (-23.0, 5.0), 8: (-23.0, 15.0)}

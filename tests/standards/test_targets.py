@@ -6,9 +6,10 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside.song import Song, SongMaker
-from tests.standards.own_meters import integrated_lufs, vu_dbfs
-from tests.standards.signals import Array, read_wav, stereo, tone, write_wav
+from tests.support import wavefile
+from tests.support.reference_loudness import integrated_lufs, vu_dbfs
+from tests.support.signals import Array, stepped_tone, stereo
+from tests.support.song import Song, SongMaker
 
 RATE: Final = 48_000
 TWO_SPEAKERS_DB: Final = 10.0 * np.log10(2.0)
@@ -26,11 +27,11 @@ SongAt = Callable[[str, float], Song]
 
 @pytest.fixture
 def song_at(make_song: SongMaker) -> SongAt:
-    """Give a maker of songs by rule and level, without tolerance and with the finest step."""
+    """Return a maker of songs by rule and level, without tolerance and with the finest step."""
 
     def make(rule: str, level_db: float) -> Song:
         target = f'[target]\nrule = "{rule}"\nlevel_db = {level_db}\ntolerance_db = 0.0\nstep_db = 0.001\n'
-        return make_song(f"{target}max_boost_db = 40.0\n", name=rule)
+        return make_song(f"{target}max_boost_db = 40.0\ni_mean_it = true\n", name=rule)
 
     return make
 
@@ -59,7 +60,7 @@ def phrases(seed: int, seconds: float = 12.0, level_db: float = -20.0) -> Array:
 def staged(song: Song, **stems: Array) -> dict[str, dict[str, Any]]:
     """Stage these stems and give the decision on each."""
     for name, samples in stems.items():
-        write_wav(song.inbox / f"{name}.wav", samples, RATE)
+        wavefile.write(song.inbox / f"{name}.wav", samples, RATE, wavefile.FLOAT)
     decisions = {stem: outcome["trim"] for stem, outcome in song.outcomes().items()}
     assert set(decisions) == {f"{name}.wav" for name in stems}
     return decisions
@@ -86,7 +87,7 @@ def test_mono_stem_gets_the_trim_of_its_dual_mono_file(song_at: SongAt, level_db
         assert one["gain_db"] == two["gain_db"]
         levels = song.sidecar(f"mono_{seed}.wav")["levels"]
         assert levels["loudness_lufs"] == pytest.approx(lufs(mono[:, None]), abs=0.002)
-        copies = [read_wav(song.outbox / f"{name}_{seed}.wav")[0] for name in ("mono", "dual")]
+        copies = [wavefile.read(song.outbox / f"{name}_{seed}.wav").samples() for name in ("mono", "dual")]
         assert lufs(stereo(copies[0][:, 0])) == pytest.approx(level_db, abs=COPY_DB)
         assert lufs(copies[1]) == pytest.approx(level_db, abs=COPY_DB)
 
@@ -97,9 +98,9 @@ def test_gates_count_as_they_will_stand(song_at: SongAt) -> None:
     Before, only the half at -62 counts; after, both do, and their power mean lies 2.5 dB lower (arithmetic).
     """
     song = song_at("loudness", -50.0)
-    found = staged(song, quiet=stereo(tone(RATE, [(10, -62.0), (10, -71.0)])))["quiet.wav"]
+    found = staged(song, quiet=stereo(stepped_tone(RATE, [(10, -62.0), (10, -71.0)])))["quiet.wav"]
     assert found["gain_db"] == pytest.approx(-50.0 - found["measured_db"] + 2.5, abs=0.1)
-    assert lufs(read_wav(song.outbox / "quiet.wav")[0]) == pytest.approx(-50.0, abs=COPY_DB)
+    assert lufs(wavefile.read(song.outbox / "quiet.wav").samples()) == pytest.approx(-50.0, abs=COPY_DB)
 
 
 def test_stem_shorter_than_a_block_is_trimmed_by_its_average(song_at: SongAt) -> None:
@@ -107,7 +108,7 @@ def test_stem_shorter_than_a_block_is_trimmed_by_its_average(song_at: SongAt) ->
 
     Control: with 401 ms there is one block, and the fallback stays asleep.
     """
-    hits = {f"hit_{ms}": tone(RATE, [(ms / 1000.0, -30.0)])[:, None] for ms in (100, 399, 401)}
+    hits = {f"hit_{ms}": stepped_tone(RATE, [(ms / 1000.0, -30.0)])[:, None] for ms in (100, 399, 401)}
     found, plain = staged(song_at("loudness", -24.0), **hits), staged(song_at("average", -24.0), **hits)
     for name in ("hit_100.wav", "hit_399.wav"):
         assert found[name]["gain_db"] == plain[name]["gain_db"] == pytest.approx(6.0, abs=0.01)
@@ -130,7 +131,7 @@ def test_vu_target_reaches_its_figure(song_at: SongAt) -> None:
         assert trim["measured_db"] == pytest.approx(vu_dbfs(mono, RATE), abs=NEEDLE_DB)
         levels = song.sidecar(f"lead_{seed}.wav")["levels"]
         assert levels["vu_dbfs"] == pytest.approx(trim["measured_db"], abs=1e-9)
-        copy, _ = read_wav(song.outbox / f"lead_{seed}.wav")
+        copy = wavefile.read(song.outbox / f"lead_{seed}.wav").samples()
         assert vu_dbfs(copy[:, 0], RATE) == pytest.approx(-24.0, abs=NEEDLE_DB)
 
 

@@ -20,11 +20,11 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside.command import Command
-from tests.standards import signals
-from tests.standards.measured import Signal, measured
-from tests.standards.once import once
-from tests.standards.signals import Array, Parts, stereo, tone
+from tests.support import signals
+from tests.support.command import Command
+from tests.support.measured import Signal, measured
+from tests.support.once import once
+from tests.support.signals import Array, Parts, stepped_tone, stereo
 
 RATES_HZ: Final = (44_100, 48_000, 96_000, 192_000)
 READING_LU: Final = 0.005
@@ -56,11 +56,11 @@ class Case:
 
 
 def _steps(parts: Parts, rate_hz: int) -> Array:
-    return stereo(tone(rate_hz, parts))
+    return stereo(stepped_tone(rate_hz, parts))
 
 
 def _surround(rate_hz: int) -> Array:
-    return np.column_stack([tone(rate_hz, [(20.0, level)]) for level in (-28.0, -28.0, -24.0, -30.0, -30.0)])
+    return np.column_stack([stepped_tone(rate_hz, [(20.0, level)]) for level in (-28.0, -28.0, -24.0, -30.0, -30.0)])
 
 
 def _loudness(
@@ -74,8 +74,12 @@ def _peak(number: int, make: Callable[[int], Array], expected: float) -> Case:
     return Case(number, "15 to 23", [make], [TRUE_PEAK], expected, TRUE_PEAK_DB)
 
 
+def _peak_tone(per_period: float, amplitude: float, phase_deg: float, rate_hz: int) -> Array:
+    return signals.tech_3341_peak(1 / per_period, amplitude, phase_deg, rate_hz)
+
+
 def _tone(per_period: float, amplitude: float, phase_deg: float) -> Callable[[int], Array]:
-    return partial(signals.peak_tone, per_period=per_period, amplitude=amplitude, phase_deg=phase_deg)
+    return partial(_peak_tone, per_period, amplitude, phase_deg)
 
 
 ALL: Final = (INTEGRATED, MOMENTARY, SHORT_TERM)
@@ -117,7 +121,7 @@ Readings = Callable[[Case, int], list[dict[str, Any]]]
 
 @pytest.fixture(scope="module")
 def readings(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Readings:
-    """Give the levels of each file of a case at a rate; the cases of a group are measured together."""
+    """Return the levels of each file of a case at a rate; the cases of a group are measured together."""
 
     def give(case: Case, rate_hz: int) -> list[dict[str, Any]]:
         folder, name = tmp_path_factory.mktemp("ebu"), f"3341_{case.group}_{rate_hz}".replace(" ", "_")
@@ -183,7 +187,7 @@ def test_surround_weights_follow_the_speakers(stager: Command, tmp_path_factory:
     for name, (mask, low_frequency) in SURROUND_MASKS.items():
         samples = _surround(48_000)
         if low_frequency is not None:
-            samples = np.insert(samples, low_frequency, tone(48_000, [(20.0, -6.0)], 60.0), axis=1)
+            samples = np.insert(samples, low_frequency, stepped_tone(48_000, [(20.0, -6.0)], 60.0), axis=1)
         made[name.replace(" ", "_")] = (samples, 48_000, mask)
     made["no_speakers"] = (_surround(48_000), 48_000, 0)
     found = measured(stager, tmp_path_factory.mktemp("surround"), made)

@@ -9,10 +9,10 @@ from typing import Any, Final
 
 import pytest
 
-from tests.outside.command import Command
-from tests.standards.measured import measured
-from tests.standards.once import once
-from tests.standards.signals import stereo, tone
+from tests.support.command import Command
+from tests.support.measured import measured
+from tests.support.once import once
+from tests.support.signals import stepped_tone, stereo
 
 RATES_HZ: Final = (44_100, 48_000, 96_000, 192_000)
 TOLERANCE_LU: Final = 1.0
@@ -32,7 +32,7 @@ def _levels(stager: Command, factory: pytest.TempPathFactory, rate_hz: int) -> d
 
     def work_out() -> dict[str, Any]:
         made = {
-            str(number): (stereo(tone(rate_hz, [(20, level) for level in levels])), rate_hz, 0)
+            str(number): (stereo(stepped_tone(rate_hz, [(20, level) for level in levels])), rate_hz, 0)
             for number, (levels, _) in CASES.items()
         }
         return measured(stager, folder, made)

@@ -5,10 +5,10 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tests.outside.command import Command
-from tests.standards.measured import measured
-from tests.standards.once import once
-from tests.standards.signals import Array, faded
+from tests.support.command import Command
+from tests.support.measured import measured
+from tests.support.once import once
+from tests.support.signals import Array, faded
 
 RATES_HZ: Final = (
     *(8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000),

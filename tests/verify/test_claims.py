@@ -8,13 +8,17 @@ from typing import Any
 
 import pytest
 
-from stager.batch import stage_all
-from stager.ledger import Entry, open_ledger, read_entries
 from stager.project import Project
-from stager.staging import LEDGER, staging
+from stager.staging.batch import stage_all
+from stager.staging.ledger import LEDGER, Entry, open_ledger, read_entries
+from stager.staging.publish import staging
+from stager.staging.queue import ExecutorChoice
 from stager.verify import Verified, verify_project
 from stager.verify import prove as proving
-from tests.making import in_memory, noise, project, tree, wav, written
+from tests.support.folders import in_memory, tree, written
+from tests.support.records import project
+from tests.support.signals import white_noise
+from tests.support.wavefile import wav
 
 RAISED = '[target]\nrule = "peak"\nlevel_db = -3.5\ntolerance_db = 0.0\nceiling_dbtp = 0.0\n'
 MISSING = "a.wav: its sidecar is missing; `stager stage` will write both anew"
@@ -23,12 +27,12 @@ OTHER_ORIGINAL = "its original is not the one that its sidecar describes"
 
 @pytest.fixture
 def song() -> Iterator[Project]:
-    """Give a project of one staged stem."""
+    """Yield a project of one staged stem."""
     with in_memory() as folder:
         found = project(folder, RAISED)
-        written(found.inbox / "a.wav", wav(noise(9_600, 2, rms=0.05)), age_s=100.0)
+        written(found.inbox / "a.wav", wav(white_noise(9_600, 2, rms=0.05)), age_s=100.0)
         with staging(found) as held:
-            stage_all(held, ("a.wav",), again=False, jobs=1, tell=lambda _: None)
+            stage_all(held, ("a.wav",), again=False, on_outcome=lambda _: None, executor=ExecutorChoice(1))
         yield found
 
 
@@ -67,7 +71,7 @@ def without_ledger(song: Project) -> None:
 
 def bounced_anew(song: Project, age_s: float) -> None:
     """Put another original in place, that changed so long ago."""
-    written(song.inbox / "a.wav", wav(noise(9_600, 2, seed=8, rms=0.05)), age_s=age_s)
+    written(song.inbox / "a.wav", wav(white_noise(9_600, 2, seed=8, rms=0.05)), age_s=age_s)
 
 
 EDITS: dict[str, tuple[str | None, dict[str, Any], str]] = {
@@ -138,7 +142,7 @@ def test_an_open_intent_names_the_copy_without_a_sidecar(song: Project) -> None:
     (song.outbox / "a.wav.json").unlink()
     assert told(song) == [MISSING]
     with staging(song) as held:
-        stage_all(held, ("a.wav",), again=False, jobs=1, tell=lambda _: None)
+        stage_all(held, ("a.wav",), again=False, on_outcome=lambda _: None, executor=ExecutorChoice(1))
     assert told(song) == []
 
 

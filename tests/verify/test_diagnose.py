@@ -10,7 +10,8 @@ from stager.meters import Samples
 from stager.model.runs import no_runs
 from stager.verify.diagnose import FARTHEST_SHIFT_FRAMES, diagnose
 from stager.verify.residual import Residual
-from tests.making import noise, stream
+from tests.support.records import stream
+from tests.support.signals import white_noise
 
 STEP = 2.0**-23
 GAIN = Gain(1.7, dithered=True, source_sha256="ab", silences=no_runs())
@@ -52,7 +53,7 @@ NAMED: dict[str, tuple[Callable[[Samples], Samples], str]] = {
         "1 sample is not what the recorded trim gives",
     ),
 }
-BEFORE = noise(20_000, 2)
+BEFORE = white_noise(20_000, 2)
 
 
 @pytest.mark.parametrize("name", NAMED)
@@ -73,7 +74,7 @@ def test_nothing_wrong_is_nothing_to_say() -> None:
 
 def test_silence_that_became_sound_has_no_gain() -> None:
     """Where the original is silent, no gain explains a copy that is not."""
-    told = diagnose(residual(np.zeros((5_000, 2)), on_grid(noise(5_000, 2)), wrong=7), GAIN, STREAM)
+    told = diagnose(residual(np.zeros((5_000, 2)), on_grid(white_noise(5_000, 2)), wrong=7), GAIN, STREAM)
     assert told == "7 samples are not what the recorded trim gives, the first at 0.010 s (channel 2)"
 
 
@@ -87,7 +88,7 @@ def test_mono_is_never_swapped() -> None:
 
 def test_three_channels_in_another_order() -> None:
     """Any order of up to four channels is known."""
-    three = noise(5_000, 3)
+    three = white_noise(5_000, 3)
     told = diagnose(residual(three, on_grid(three[:, [2, 0, 1]] * GAIN.factor)), GAIN, stream(24, 3))
     assert told is not None
     assert told.startswith("its channels are swapped")
@@ -95,7 +96,7 @@ def test_three_channels_in_another_order() -> None:
 
 def test_equal_channels_are_not_called_swapped() -> None:
     """With one signal in both channels, a gain beside the recorded one is a gain, not a swap."""
-    twice = np.repeat(noise(5_000), 2, axis=1)
+    twice = np.repeat(white_noise(5_000), 2, axis=1)
     told = diagnose(residual(twice, on_grid(twice * GAIN.factor * 1.01)), GAIN, STREAM)
     assert told is not None
     assert told.startswith("its gain is +0.086 dB off")

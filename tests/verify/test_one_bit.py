@@ -9,11 +9,15 @@ import numpy as np
 import pytest
 import soundfile
 
-from stager.batch import stage_all
 from stager.project import Project
-from stager.staging import staging
+from stager.staging.batch import stage_all
+from stager.staging.publish import staging
+from stager.staging.queue import ExecutorChoice
 from stager.verify import Verified, verify_project
-from tests.making import float_wav, in_memory, noise, project, wav, written
+from tests.support.folders import in_memory, written
+from tests.support.records import project
+from tests.support.signals import white_noise
+from tests.support.wavefile import float_wav, wav
 
 RAISED = '[target]\nrule = "peak"\nlevel_db = -3.5\ntolerance_db = 0.0\nceiling_dbtp = 0.0\n'
 LEFT = '[target]\nrule = "leave"\n'
@@ -22,7 +26,7 @@ CHUNKS = [(b"zOdd", b"seven b"), (b"LIST", b"INFOfour")]
 
 @pytest.fixture
 def song(request: pytest.FixtureRequest) -> Iterator[Project]:
-    """Give a project with these settings, its inbox empty."""
+    """Yield a project with these settings, its inbox empty."""
     with in_memory() as folder:
         yield project(folder, getattr(request, "param", RAISED))
 
@@ -30,7 +34,7 @@ def song(request: pytest.FixtureRequest) -> Iterator[Project]:
 def staged(song: Project, name: str, content: bytes) -> None:
     written(song.inbox / name, content, age_s=100.0)
     with staging(song) as held:
-        stage_all(held, (name,), again=False, jobs=1, tell=lambda _: None)
+        stage_all(held, (name,), again=False, on_outcome=lambda _: None, executor=ExecutorChoice(1))
 
 
 def replaced(song: Project, name: str, content: bytes) -> Verified:
@@ -52,11 +56,11 @@ def flipped(content: bytes, frame: int, frame_bytes: int) -> bytes:
     return bytes(changed)
 
 
-MONO = noise(9_600, rms=0.05)
+MONO = white_noise(9_600, rms=0.05)
 SONGS = {
     "mono": (wav(MONO), 3),
     "dual mono": (wav(np.repeat(MONO, 2, axis=1)), 6),
-    "stereo": (wav(noise(9_600, 2, rms=0.05)), 6),
+    "stereo": (wav(white_noise(9_600, 2, rms=0.05)), 6),
     "16 bits": (wav(MONO, 16), 2),
     "float": (float_wav(MONO), 4),
     "float, dual mono": (float_wav(np.repeat(MONO, 2, axis=1)), 8),
@@ -105,7 +109,7 @@ LEFT_ALONE = {
 def test_a_copy_at_trim_0_is_compared_byte_for_byte(song: Project, name: str) -> None:
     """Whatever changed around its samples is named, chunk by chunk."""
     change, says = LEFT_ALONE[name]
-    staged(song, "a.wav", wav(noise(9_600, 2, rms=0.05), before=CHUNKS[:1], after=CHUNKS[1:]))
+    staged(song, "a.wav", wav(white_noise(9_600, 2, rms=0.05), before=CHUNKS[:1], after=CHUNKS[1:]))
     proof = replaced(song, "a.wav", change((song.outbox / "a.wav").read_bytes()))
     assert says in proof.differences
     assert len(proof.differences) <= 2
@@ -117,7 +121,7 @@ def test_other_containers_at_trim_0_are_their_originals(song: Project, suffix: s
     """Their chunks are not read, so none is named: the hash tells that a copy has other bytes; and none is listed."""
     name = f"a.{suffix}"
     path = song.folder / f"made.{suffix}"
-    soundfile.write(path, noise(9_600, 2, rms=0.05), 48_000, subtype="PCM_24")
+    soundfile.write(path, white_noise(9_600, 2, rms=0.05), 48_000, subtype="PCM_24")
     staged(song, name, path.read_bytes())
     (proof,) = verify_project(song)
     assert (proof.differences, proof.chunks) == ([], {})

@@ -7,11 +7,15 @@ import numpy as np
 import pytest
 
 from stager.containers import Gain, open_audio
-from stager.meters import Samples, silence_meter
+from stager.detectors.runs import silence_meter
+from stager.meters import Samples
 from stager.model import StreamInfo
 from stager.model.runs import Runs, no_runs
 from stager.verify.residual import DITHERED_RMS_LSB, ROUNDED_RMS_LSB, Residual, residual_of
-from tests.making import float_wav, format_of, noise, riff, stream, wav, written
+from tests.support.folders import written
+from tests.support.records import stream
+from tests.support.signals import white_noise
+from tests.support.wavefile import float_wav, format_of, riff, wav
 
 FRAMES, SHA256 = 300_001, "ab"
 PLAIN = Gain(1.7, dithered=False, source_sha256=SHA256, silences=no_runs())
@@ -53,7 +57,7 @@ def of_16_bits(folder: Path, samples: Samples, gain: Gain, change: tuple[int, in
 )
 def test_clean_copies(tmp_path: Path, gain: Gain, rms: float, peak: float) -> None:
     """RMS 0.500 LSB with triangular dither and 0.289 without, never beyond 1.5 and 0.5 (theory of dither)."""
-    left = of_16_bits(tmp_path, noise(FRAMES, 2), gain)
+    left = of_16_bits(tmp_path, white_noise(FRAMES, 2), gain)
     assert left.rms_lsb == pytest.approx(rms, rel=0.01)
     assert left.expected_rms_lsb == pytest.approx(rms)
     assert 0.9 * peak < left.peak_lsb <= peak
@@ -69,7 +73,7 @@ def test_figures_of_the_theory() -> None:
 @pytest.mark.parametrize(("frame", "channel"), [(0, 0), (131_071, 1), (131_072, 0), (FRAMES - 1, 1)])
 def test_one_code_that_is_not_ours(tmp_path: Path, frame: int, channel: int) -> None:
     """One code one step beside is found, at its frame, whatever the blocks; the excerpt holds what is around it."""
-    left = of_16_bits(tmp_path, noise(FRAMES, 2), DITHERED, (frame, channel))
+    left = of_16_bits(tmp_path, white_noise(FRAMES, 2), DITHERED, (frame, channel))
     assert (left.wrong, left.first) == (1, (frame, channel))
     assert left.excerpt is not None
     before, after = left.excerpt
@@ -79,7 +83,7 @@ def test_one_code_that_is_not_ours(tmp_path: Path, frame: int, channel: int) -> 
 
 def test_silence_lowers_what_is_expected(tmp_path: Path) -> None:
     """Where three quarters of all samples are digital silence without dither, the RMS is half (arithmetic)."""
-    samples = noise(100_000, 2)
+    samples = white_noise(100_000, 2)
     samples[25_000:] = 0.0
     gain = Gain(1.7, dithered=True, source_sha256=SHA256, silences=silences_of(samples))
     left = of_16_bits(tmp_path, samples, gain)
@@ -90,7 +94,7 @@ def test_silence_lowers_what_is_expected(tmp_path: Path) -> None:
 
 def test_float_copies(tmp_path: Path) -> None:
     """A float copy is exact to its own rounding, in steps of 24 bits; nothing is expected to be left."""
-    samples = noise(9_999).astype("<f4").astype(float)
+    samples = white_noise(9_999).astype("<f4").astype(float)
     copy = (samples * PLAIN.factor).astype("<f4").astype(float)
     left = found(tmp_path, float_wav(samples), float_wav(copy), PLAIN, rounded=False)
     assert left.expected_rms_lsb == 0.0
@@ -101,6 +105,6 @@ def test_float_copies(tmp_path: Path) -> None:
 
 def test_a_copy_as_it_is(tmp_path: Path) -> None:
     """Bytes as they were leave nothing."""
-    content, unity = wav(noise(9_999, 2)), Gain(1.0, dithered=False, source_sha256=SHA256, silences=no_runs())
+    content, unity = wav(white_noise(9_999, 2)), Gain(1.0, dithered=False, source_sha256=SHA256, silences=no_runs())
     left = found(tmp_path, content, content, unity, rounded=False)
     assert (left.peak_lsb, left.rms_lsb, left.expected_rms_lsb, left.wrong) == (0.0, 0.0, 0.0, 0)

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from stager.watch.discover import project_files_below
-from tests.making import written
+from tests.support.folders import written
 
 
 def test_projects_below_a_folder(tmp_path: Path) -> None:

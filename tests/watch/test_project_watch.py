@@ -12,25 +12,28 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stager.bench import Bench, News
 from stager.errors import NoSpace
-from stager.holders import Holder
 from stager.model import Outcome, Refused, Staged
 from stager.project import Project
-from stager.staging import Staging, staging
+from stager.staging.publish import Staging, staging
+from stager.staging.queue import OutcomeEvent, StemQueue
+from stager.system.open_files import Holder
 from stager.watch import project_watch as room
 from stager.watch.due import Holders
 from stager.watch.events import Hints as Told
-from stager.watch.look import POLL_S, RESCAN_S
 from stager.watch.project_watch import ProjectWatch
-from tests.making import float_wav, in_memory, noise, project, tree, wav, written
+from stager.watch.scan import POLL_S, RESCAN_S
+from tests.support.folders import in_memory, tree, written
+from tests.support.records import project
+from tests.support.signals import white_noise
+from tests.support.wavefile import float_wav, wav
 
-STEM = wav(noise(4800, rms=0.02))
+STEM = wav(white_noise(4800, rms=0.02))
 
 
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """Give a folder in memory: every stem syncs several times."""
+    """Return a folder in memory: every stem syncs several times."""
     with in_memory() as folder:
         yield folder
 
@@ -52,6 +55,8 @@ class Hints:
     """Stands in for the system's events: `told` are the paths of the next hint, or True for anything at all."""
 
     told: bool | tuple[str, ...] = ()
+
+    is_complete = True
 
     def take(self) -> Told:
         was, self.told = self.told, ()
@@ -81,15 +86,15 @@ class Scene:
 
 @pytest.fixture
 def scene(tmp_path: Path) -> Iterator[Callable[..., Scene]]:
-    """Give a maker of scenes: a project with its lock held and a watch on it."""
+    """Yield a maker of scenes: a project with its lock held and a watch on it."""
     with ExitStack() as stack:
 
         def make(events: Hints | None = None, text: str = "", room: int = 4, holders: Holders = nobody) -> Scene:
             song = project(tmp_path, text)
             held = stack.enter_context(staging(song))
-            heard: list[News] = []
+            heard: list[OutcomeEvent] = []
             said: list[str] = []
-            bench = Bench(held, Inline(), room)
+            bench = StemQueue(held, Inline(), room)
             watch = ProjectWatch(held, bench, events, heard.append, said.append, holders)
             found = Scene(song, held, watch, events, said=said)
             found.heard = _Outcomes(heard)
@@ -101,7 +106,7 @@ def scene(tmp_path: Path) -> Iterator[Callable[..., Scene]]:
 class _Outcomes(list[Outcome]):
     """The outcomes of news, as they come."""
 
-    def __init__(self, news: list[News]) -> None:
+    def __init__(self, news: list[OutcomeEvent]) -> None:
         super().__init__()
         self._news = news
 
@@ -178,7 +183,7 @@ def test_bounced_again(scene: Callable[..., Scene]) -> None:
     """A stem that is written again is staged again, as its next version."""
     found = scene()
     for begin_s, seed in ((0.0, 1), (10.0, 2)):
-        written(found.song.inbox / "a.wav", wav(noise(4800, seed=seed, rms=0.02)))
+        written(found.song.inbox / "a.wav", wav(white_noise(4800, seed=seed, rms=0.02)))
         for now_s in (begin_s, begin_s + 1.0):
             found.watch.step(now_s)
     assert [outcome.sidecar.version for outcome in found.heard if isinstance(outcome, Staged)] == [1, 2]
@@ -200,9 +205,9 @@ def test_up_to_date_at_the_start(scene: Callable[..., Scene], tmp_path: Path) ->
     song = project(tmp_path)
     written(song.inbox / "a.wav", STEM, age_s=100.0)
     with staging(song) as held:
-        bench = Bench(held, Inline(), 4)
-        bench.put(held.job("a.wav"))
-        list(bench.take(0.0))
+        bench = StemQueue(held, Inline(), 4)
+        bench.submit(held.job("a.wav"))
+        list(bench.collect(0.0))
     found = scene()
     for now_s in range(5):
         found.watch.step(float(now_s))
@@ -282,9 +287,9 @@ def test_tables_are_written_at_the_start(scene: Callable[..., Scene], tmp_path: 
     song = project(tmp_path)
     written(song.inbox / "a.wav", STEM, age_s=100.0)
     with staging(song) as held:
-        bench = Bench(held, Inline(), 4)
-        bench.put(held.job("a.wav"))
-        list(bench.take(0.0))
+        bench = StemQueue(held, Inline(), 4)
+        bench.submit(held.job("a.wav"))
+        list(bench.collect(0.0))
     assert not (song.outbox / "report.csv").exists()
     found = scene()
     found.watch.step(0.0)
@@ -295,7 +300,7 @@ def test_tables_are_written_when_all_is_done(scene: Callable[..., Scene], monkey
     """Tables are written at the start and when the last stem of a batch is done, and never without a cause."""
     found, times = scene(room=1), list[float]()
     real, now = room.write_tables, [0.0]
-    monkeypatch.setattr(room, "write_tables", lambda *given: (times.append(now[0]), real(*given)))
+    monkeypatch.setattr(room, "write_tables", lambda *given: (times.append(now[0]), real(*given))[1])
     for now_s in (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0):
         now[0] = now_s
         if now_s == 2.0:
@@ -344,9 +349,9 @@ def test_copy_edited_by_hand_is_seen_at_the_start(scene: Callable[..., Scene], t
     song = project(tmp_path)
     written(song.inbox / "a.wav", STEM, age_s=100.0)
     with staging(song) as held:
-        bench = Bench(held, Inline(), 4)
-        bench.put(held.job("a.wav"))
-        list(bench.take(0.0))
+        bench = StemQueue(held, Inline(), 4)
+        bench.submit(held.job("a.wav"))
+        list(bench.collect(0.0))
     later = (song.outbox / "a.wav.json").stat().st_mtime + 1.0
     (song.outbox / "a.wav").write_bytes(b"edited")
     os.utime(song.outbox / "a.wav", (later, later))

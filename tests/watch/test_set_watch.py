@@ -4,28 +4,34 @@ import importlib
 import json
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from stager.pairs import SoundPrint, whole_set
 from stager.project import Project
+from stager.songset.pairs import AudioFingerprint, whole_set
 from stager.watch import set_watch as room
 from stager.watch.set_watch import CHECK_NAME, REST_S, SetWatch
-from tests.making import in_memory, noise, project, wav, written
+from tests.support.folders import in_memory, written
+from tests.support.records import project
+from tests.support.signals import white_noise
+from tests.support.wavefile import wav
 
 PATIENCE_S = 60.0
-examining = importlib.import_module("stager.check.examine")
+examining = importlib.import_module("stager.songset.examine")
 """The module, whose name in the package is the function's."""
+
+EXECUTOR = ThreadPoolExecutor(1, thread_name_prefix="set")
 
 
 @pytest.fixture
 def song() -> Iterator[Project]:
-    """Give a project with two stems in memory."""
+    """Return a project with two stems in memory."""
     with in_memory() as folder:
         found = project(folder)
         for seed, name in enumerate(("a.wav", "b.wav")):
-            written(found.inbox / name, wav(noise(48_000, seed=seed, rms=0.02)), age_s=100.0)
+            written(found.inbox / name, wav(white_noise(48_000, seed=seed, rms=0.02)), age_s=100.0)
         yield found
 
 
@@ -45,7 +51,7 @@ def finished(watch: SetWatch, now_s: float) -> None:
 
 def test_set_is_examined_once_it_rests(song: Project) -> None:
     """Not while stems are at work, not right after; then once, until another stem changes."""
-    watch = SetWatch(song)
+    watch = SetWatch(song, EXECUTOR)
     watch.step(REST_S, 0.0, busy=True)
     watch.step(REST_S - 0.1, 0.0, busy=False)
     assert not watch.is_busy
@@ -65,14 +71,14 @@ def test_set_is_examined_once_it_rests(song: Project) -> None:
 
 def test_what_is_fresh_is_not_examined_again(song: Project) -> None:
     """The next start finds the same stems and settings examined, and leaves it at that; another stem makes it due."""
-    first = SetWatch(song)
+    first = SetWatch(song, EXECUTOR)
     first.step(REST_S, 0.0, busy=False)
     finished(first, REST_S)
     before = (song.state / CHECK_NAME).stat().st_mtime_ns
-    second = SetWatch(song)
+    second = SetWatch(song, EXECUTOR)
     second.step(REST_S, 0.0, busy=False)
     assert not second.is_busy
-    written(song.inbox / "c.wav", wav(noise(48_000, seed=5, rms=0.02)), age_s=100.0)
+    written(song.inbox / "c.wav", wav(white_noise(48_000, seed=5, rms=0.02)), age_s=100.0)
     second.step(10.0, 5.0, busy=False)
     finished(second, 10.0)
     assert (song.state / CHECK_NAME).stat().st_mtime_ns > before
@@ -83,7 +89,7 @@ def test_what_is_fresh_is_not_examined_again(song: Project) -> None:
 def test_more_stems_than_a_song_has(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of too many stems no pair is compared, which is counted; all else is examined as ever."""
     monkeypatch.setattr(examining, "MOST_COMPARED", 1)
-    watch = SetWatch(song)
+    watch = SetWatch(song, EXECUTOR)
     watch.step(REST_S, 0.0, busy=False)
     finished(watch, REST_S)
     found = document(song)
@@ -97,7 +103,7 @@ def test_far_too_many_stems_are_left_to_the_command(song: Project, monkeypatch: 
     """Thousands of stems would fill the watch's memory: it says so and goes on without."""
     monkeypatch.setattr(room, "MOST_EXAMINED", 1)
     said: list[str] = []
-    watch = SetWatch(song, said.append)
+    watch = SetWatch(song, EXECUTOR, said.append)
     watch.step(REST_S, 0.0, busy=False)
     assert not watch.is_busy
     assert len(said) == 1
@@ -109,19 +115,19 @@ def test_far_too_many_stems_are_left_to_the_command(song: Project, monkeypatch: 
 def test_a_second_examination_reads_only_what_changed(song: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Another watch of the same process takes prints of the stem that is new, and of no other."""
     taken: list[str] = []
-    real = whole_set.sound_print
+    real = whole_set.audio_fingerprint
 
-    def printed(path: Path, *, settle_s: float = 0.0) -> SoundPrint:
+    def printed(path: Path, *, settle_s: float = 0.0) -> AudioFingerprint:
         taken.append(path.name)
         return real(path, settle_s=settle_s)
 
-    monkeypatch.setattr(whole_set, "sound_print", printed)
-    first = SetWatch(song)
+    monkeypatch.setattr(whole_set, "audio_fingerprint", printed)
+    first = SetWatch(song, EXECUTOR)
     first.step(REST_S, 0.0, busy=False)
     finished(first, REST_S)
     assert sorted(taken) == ["a.wav", "b.wav"]
-    written(song.inbox / "b.wav", wav(noise(48_000, seed=9, rms=0.02)), age_s=50.0)
-    second = SetWatch(song)
+    written(song.inbox / "b.wav", wav(white_noise(48_000, seed=9, rms=0.02)), age_s=50.0)
+    second = SetWatch(song, EXECUTOR)
     second.step(10.0, 5.0, busy=False)
     finished(second, 10.0)
     assert taken[2:] == ["b.wav"]
@@ -132,7 +138,7 @@ def test_a_second_examination_reads_only_what_changed(song: Project, monkeypatch
 def test_broken_report_is_made_anew(song: Project) -> None:
     """What an earlier version or a full disk left does not count as fresh."""
     written(song.state / CHECK_NAME, b"[]")
-    watch = SetWatch(song)
+    watch = SetWatch(song, EXECUTOR)
     watch.step(REST_S, 0.0, busy=False)
     assert watch.is_busy
     finished(watch, REST_S)
@@ -143,7 +149,7 @@ def test_broken_report_is_made_anew(song: Project) -> None:
 def test_words_of_the_file_are_those_of_the_command(song: Project, tmp_path: Path) -> None:
     """The file has the document of `check`, with the bus over time beside it."""
     del tmp_path
-    watch = SetWatch(song)
+    watch = SetWatch(song, EXECUTOR)
     watch.step(REST_S, 0.0, busy=False)
     finished(watch, REST_S)
     found = document(song)

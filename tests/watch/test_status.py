@@ -4,14 +4,17 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from stager.errors import UnreadableStem
-from stager.locks import locked
 from stager.project import Project
-from stager.staging import LOCK, staging
-from stager.watch.status import STATUS_NAME, Doing, read_status, write_status
-from tests.making import project, written
+from stager.staging.ledger import LOCK
+from stager.staging.publish import staging
+from stager.system.locks import locked
+from stager.watch.status import STATUS_NAME, Doing, read_status, renew_status, write_status
+from tests.support.folders import written
+from tests.support.records import project
 
 
 def test_nobody_watches(tmp_path: Path) -> None:
@@ -51,8 +54,23 @@ def test_watch_that_pauses_is_one_that_runs(tmp_path: Path) -> None:
     status = read_status(song)
     assert (status.state, status.pid, status.says) == ("paused", os.getpid(), "the disk is full")
     left = json.loads((song.state / STATUS_NAME).read_bytes())
-    written(song.state / STATUS_NAME, json.dumps(left | {"at": "2026-01-01T00:00:00+00:00"}).encode())
+    written(song.state / STATUS_NAME, json.dumps(left | {"at": "2026-01-01T00:00:00+00:00"}).encode(), age_s=1e6)
     assert read_status(song).state == "not_watched"
+
+
+def test_sign_that_is_renewed(tmp_path: Path) -> None:
+    """A watch that does what it did shows that it lives by the time stamp of its own file, and of no other."""
+    song = project(tmp_path)
+    assert renew_status(song, 1) is None
+    assert write_status(song, Doing("paused"))
+    then = time.time() - 1e6
+    os.utime(song.state / STATUS_NAME, (then, then))
+    written = (song.state / STATUS_NAME).read_bytes()
+    assert renew_status(song, 1) is None
+    assert renew_status(song, (song.state / STATUS_NAME).stat().st_mtime_ns)
+    assert (song.state / STATUS_NAME).read_bytes() == written
+    assert time.time() - (song.state / STATUS_NAME).stat().st_mtime < 60.0
+    assert read_status(song).state == "paused"
 
 
 def test_lock_held_by_a_batch(tmp_path: Path) -> None:

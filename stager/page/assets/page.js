@@ -6,6 +6,7 @@
   const WATCH_SILENT_S = 30; // a watch shows that it lives every 10 s
   const AGAIN_MS = 3000;
   const TICK_MS = 1000;
+  const CAUTION_MS = 3600000; // an hour
 
   const at = (id) => document.getElementById(id);
   const key = (/^\/song\/([0-9a-f]+)$/.exec(location.pathname) || [])[1];
@@ -121,6 +122,7 @@
     at("doing").textContent = doing();
     at("seen").textContent = age === null ? "" : `last seen ${ago(age)}`;
     warn(warning(age));
+    caution(now);
     for (const time of document.querySelectorAll("time")) {
       time.textContent = clockTime(time.dateTime, now);
     }
@@ -129,6 +131,7 @@
   function doing() {
     if (lostAt !== null) return "no connection";
     if (!pulse) return "connecting";
+    if (pulse.recording) return `recording \u2026 ${pulse.recording}`;
     if (pulse.state === "watching") return "watching";
     if (pulse.state === "busy") return pulse.queue > 1 ? `at work, ${pulse.queue} waiting` : "at work";
     return pulse.state === "paused" ? "paused" : "not watching";
@@ -141,6 +144,13 @@
     if (pulse.state === "not_watched") return "Nobody watches this song now. New takes will not appear.";
     if (age !== null && age > WATCH_SILENT_S) return "The watch gives no sign of life. New takes may not appear.";
     return state && state.trouble ? state.trouble : "";
+  }
+
+  // The caution about louder copies is for copies just made: who has played them has turned the monitors down.
+  function caution(now) {
+    const isNew = state && state.caution && now - new Date(state.caution_from).getTime() < CAUTION_MS;
+    at("caution").hidden = !isNew;
+    at("caution").textContent = isNew ? state.caution : "";
   }
 
   function warn(text) {
@@ -266,8 +276,8 @@
     fill("songs", isSong ? [] : state.songs, songRow);
     at("takes-title").textContent = "Takes before";
     at("stems-title").textContent = isSong && state.newest_is === "stem" ? "Stems before" : "Stems";
-    at("caution").hidden = !(isSong && state.caution);
-    at("caution").textContent = isSong && state.caution ? state.caution : "";
+    at("hint").hidden = !(isSong && state.hint);
+    at("hint").textContent = isSong && state.hint ? state.hint : "";
     at("empty").hidden = isSong ? Boolean(state.newest) : state.songs.length > 0;
     at("empty").textContent = isSong ? "Nothing yet. Record a take, and it appears here." : "No song is watched yet.";
     tick();

@@ -3,7 +3,7 @@
 import numpy as np
 
 from stager.model import Finding, Verdict
-from stager.steps import AnySettings, Check, Meter, Rule, Step, Wanted
+from stager.plugins import AnySettings, Check, Meter, Rule, Step, Wanted
 
 
 class ZeroCrossings(Meter):

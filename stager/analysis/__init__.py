@@ -1,0 +1,1 @@
+"""One audio file read from end to end: measured, and judged without a project."""

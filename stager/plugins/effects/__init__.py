@@ -1,0 +1,1 @@
+"""The steps that come with the program, and the host of VST3 effects."""

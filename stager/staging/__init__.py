@@ -1,0 +1,1 @@
+"""The way of one stem, and of one song, to copies in the outbox."""

@@ -1,0 +1,219 @@
+"""An unexpected error at any seam of the installed command is one outcome: the other stems go on, no draft is left."""
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.support.command import Command, Result
+from tests.support.outbox import drafts
+from tests.support.signals import white_noise
+from tests.support.song import STATE, Song, SongMaker
+from tests.support.wavefile import wave_bytes
+
+HOOK = Path(__file__).parent.parent / "support" / "injection"
+FAULTY, GOOD = "faulty_part.wav", ("a_good_part.wav", "z_good_part.wav")
+ERROR = "ZeroDivisionError"
+
+STAGE_SEAMS = {
+    "read": "stager.containers.opening:open_audio",
+    "measure": "stager.analysis.analyse:analyse",
+    "judge": "stager.staging.decide:decide",
+    "place": "stager.staging.outbox:copy_place",
+    "apply": "stager.containers.writing:write_copy",
+    "confirm": "stager.containers.confirming:CopyCheck.__init__",
+    "sidecar": "stager.model.sidecar:Sidecar.to_json",
+    "still free": "stager.staging.outbox:check_still_free",
+    "intent": "stager.staging.publish:Staging._intent",
+    "publish": "stager.staging.publish:_place_copy",
+    "record": "stager.staging.publish:_place_sidecar",
+    "ledger": "stager.staging.ledger:Ledger.write",
+    "overview": "stager.staging.publish:Staging._keep_overview",
+    "submit": "stager.staging.state:StagingState.job",
+    "up to date": "stager.staging.state:StagingState.current_now",
+}
+ONCE_SEAMS = {
+    "seal": "stager.system.files:Draft.seal",
+    "read back": "stager.containers.confirming:CopyCheck.update",
+    "draft": "stager.system.files:draft_in",
+}
+MEASURE_SEAMS = {
+    "read": "stager.containers.opening:open_audio",
+    "measure": "stager.analysis.analyse:analyse",
+}
+CHECK_SEAMS = {
+    "read": "stager.containers.opening:open_audio",
+    "measure": "stager.analysis.analyse:analyse",
+    "judge": "stager.staging.decide:decide",
+    "header": "stager.containers.facts:header_facts",
+}
+BUS_SEAM = "stager.songset.bus.channel:MixChannel._opened"
+TAKE_SEAMS = {
+    "read": "stager.containers.opening:open_audio",
+    "measure": "stager.analysis.analyse:analyse",
+    "compare": "stager.analysis.takes:with_history",
+    "record": "stager.staging.ledger:Ledger.write_takes",
+}
+TAKE_ONCE_SEAMS = {"judge": "stager.judge.advice:advise"}
+"""Called without a take's name: the first call fails, of whichever take."""
+
+
+def injected(tmp_path: Path, seam: str, at: str = FAULTY) -> dict[str, str]:
+    """Return the environment in which a function fails: where it is called with a text, or at its first call."""
+    return {"PYTHONPATH": str(HOOK), "INJECT": seam, "INJECT_AT": at, "INJECT_ONCE": str(tmp_path / "once")}
+
+
+def filled(song: Song) -> Song:
+    """Put three parts into the inbox."""
+    for number, name in enumerate((*GOOD, FAULTY)):
+        song.put(name, 0.1 * white_noise(4_800, seed=number))
+    return song
+
+
+def staged(song: Song, env: dict[str, str]) -> Result:
+    """Stage with a failing function."""
+    return song.stager("stage", song.folder, "--json", env=env)
+
+
+def check_the_rest(song: Song, outcomes: dict[str, str | None], faulty: str | None = FAULTY) -> None:
+    """See that one stem met the error, which is in the file of errors, and the others have sound copies."""
+    failed = [name for name, code in outcomes.items() if code == "internal_error"]
+    assert len(failed) == 1, outcomes
+    assert faulty in (None, failed[0])
+    assert sorted(outcomes) == sorted((*GOOD, FAULTY))
+    assert all(code is None for name, code in outcomes.items() if name not in failed), outcomes
+    assert not drafts(song)
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    assert all((song.outbox / name).is_file() for name in outcomes if name not in failed)
+
+
+def check_traced(result: Result) -> None:
+    """See that the traceback can be copied from stderr, once."""
+    assert result.stderr.count("a report of it needs these lines") == 1, result.stderr
+    assert f"{ERROR}: injected" in result.stderr
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seam", [*STAGE_SEAMS, *ONCE_SEAMS])
+def test_stage_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
+    """One refusal, two copies, exit 1; the next run without the error finishes all, and the proof agrees."""
+    song, once = filled(make_song()), seam in ONCE_SEAMS
+    env = injected(tmp_path, ONCE_SEAMS[seam], "") if once else injected(tmp_path, STAGE_SEAMS[seam])
+    result = staged(song, env)
+    assert result.code == 1, result
+    assert "Traceback" not in result.stderr
+    outcomes = {outcome["stem"]: outcome.get("refused") for outcome in result.json()["outcomes"]}
+    check_the_rest(song, outcomes, None if once else FAULTY)
+    assert song.stager("stage", song.folder).code == 0
+    assert song.stager("verify", song.folder).code == 0
+
+
+def test_stage_without_tables(make_song: SongMaker, tmp_path: Path) -> None:
+    """Tables that can't be written for an unexpected error lose no outcome: it is said, exit 1."""
+    song = filled(make_song())
+    result = staged(song, injected(tmp_path, "stager.report.tables:write_tables", ""))
+    assert result.code == 1, result
+    assert [outcome.get("refused") for outcome in result.json()["outcomes"]] == [None] * 3
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    assert "tables" in result.stderr
+
+
+@pytest.mark.parametrize("seam", MEASURE_SEAMS)
+def test_measure_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
+    """The other files are measured, exit 1; the traceback is on stderr, since no project has a file for it."""
+    filled(song)
+    paths = [song.inbox / name for name in (*GOOD, FAULTY)]
+    result = song.stager("measure", *paths, "--json", env=injected(tmp_path, MEASURE_SEAMS[seam]))
+    assert result.code == 1, result
+    stems = result.json()["stems"]
+    assert [stem.get("refused") for stem in stems] == [None, None, "internal_error"]
+    check_traced(result)
+
+
+@pytest.mark.parametrize("seam", MEASURE_SEAMS)
+def test_mix_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
+    """The other mixes are judged, exit 1, with the traceback on stderr."""
+    filled(song)
+    paths = [song.inbox / name for name in (*GOOD, FAULTY)]
+    result = song.stager("mix", *paths, "--json", env=injected(tmp_path, MEASURE_SEAMS[seam]))
+    assert result.code == 1, result
+    assert [mix.get("refused") for mix in result.json()["mixes"]] == [None, None, "internal_error"]
+    check_traced(result)
+
+
+@pytest.mark.parametrize("seam", ["read", "measure", "judge"])
+def test_a_dry_run_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
+    """The other stems are decided, exit 1; nothing is written, so that the traceback is on stderr."""
+    result = filled(song).stager("stage", song.folder, "--dry-run", "--json", env=injected(tmp_path, STAGE_SEAMS[seam]))
+    assert result.code == 1, result
+    assert [stem.get("refused") for stem in result.json()["outcomes"]] == [None, "internal_error", None]
+    check_traced(result)
+    assert not (song.folder / STATE).exists()
+
+
+@pytest.mark.parametrize("seam", CHECK_SEAMS)
+def test_check_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
+    """The set of the other stems is examined, exit 1, with the traceback on stderr."""
+    filled(song)
+    result = song.stager("check", song.folder, "--json", env=injected(tmp_path, CHECK_SEAMS[seam]))
+    assert result.code == 1, result
+    document = result.json()
+    assert [(each["stem"], each["refused"]) for each in document["refused"]] == [(FAULTY, "internal_error")]
+    assert document["bus"]["loudest"]
+    check_traced(result)
+
+
+def test_check_sums_without(song: Song, tmp_path: Path) -> None:
+    """A stem whose reading fails while the bus is summed is left out of the sum, and that is said."""
+    result = filled(song).stager("check", song.folder, "--json", env=injected(tmp_path, BUS_SEAM))
+    assert "Traceback" not in result.stderr
+    left_out = result.json()["bus"]["left_out"]
+    assert [(each["name"], each["reason"]) for each in left_out] == [(FAULTY, "internal_error")]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seam", ["read", "judge", "apply", "ledger", "overview", "submit"])
+def test_watch_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
+    """The same in a watch, with the traceback in its log."""
+    song = filled(make_song('[project]\nname = "Salt Road"\nsettle_s = 0.05\n'))
+    result = song.stager(
+        *("watch", song.folder, "--until-idle", "1", "--log", "json"), env=injected(tmp_path, STAGE_SEAMS[seam])
+    )
+    assert result.code == 0, result
+    assert not drafts(song)
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    lines = [json.loads(line) for line in result.stderr.splitlines()]
+    assert any(ERROR in line.get("traceback", "") for line in lines), result.stderr
+    assert all((song.outbox / name).is_file() for name in GOOD)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seam", [*TAKE_SEAMS, *TAKE_ONCE_SEAMS])
+def test_takes_go_on(make_song: SongMaker, stager: Command, tmp_path: Path, seam: str) -> None:
+    """The take with the error is reported as such or judged again; the other is judged."""
+    song = make_song('[project]\nname = "Salt Road"\nsettle_s = 0.1\ntakes = "audio"\n')
+    takes = song.folder / "audio"
+    takes.mkdir()
+    log = tmp_path / "log"
+    once = seam in TAKE_ONCE_SEAMS
+    env = injected(tmp_path, TAKE_ONCE_SEAMS[seam], "") if once else injected(tmp_path, TAKE_SEAMS[seam])
+    with stager.started("watch", song.folder, "--log", "json", log=log, env=env) as process:
+        _wait(lambda: "watching" in log.read_text())
+        for number, name in enumerate((FAULTY, GOOD[0])):
+            (takes / name).write_bytes(wave_bytes(0.1 * white_noise(48_000, seed=number)))
+        _wait(lambda: GOOD[0] in (_text(song.folder / STATE / "takes.json")))
+        process.terminate()
+        assert process.wait(60) == 0
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+
+
+def _text(path: Path) -> str:
+    return path.read_text() if path.exists() else ""
+
+
+def _wait(happened: object, hung_s: float = 60.0) -> None:
+    until = time.monotonic() + hung_s
+    while not happened():  # type: ignore[operator]
+        assert time.monotonic() < until
+        time.sleep(0.05)
