@@ -73,6 +73,43 @@ def test_help_loads_no_heavy_room() -> None:
     assert done.stdout == "\n"
 
 
+LIGHT = (
+    "new {new}",
+    "status {song}",
+    "status {song} --json",
+    "schema",
+    "steps",
+    "explain",
+    "explain clipped",
+    "explain xyz",
+)
+HEAVY = ("numpy", "numba", "llvmlite", "scipy", "soundfile", "pedalboard", "watchdog", "distributed")
+SHOW_LOADED = f"""
+import atexit, sys
+from stager.cli.app import main
+atexit.register(lambda: print("loaded:", *sorted(set({HEAVY}) & set(sys.modules)), file=sys.stderr))
+main()
+"""
+
+
+@pytest.mark.parametrize("line", LIGHT)
+def test_commands_that_measure_nothing_load_no_arrays(line: str, tmp_path: Path) -> None:
+    """What reads no audio starts at once: neither numpy nor numba is loaded, with a step in the project file too."""
+    (tmp_path / "stager.toml").write_text('[[step]]\nuse = "high_pass"\nmatch = ["voice*"]\ncutoff_hz = 60\n')
+    words = [word.format(new=tmp_path / "new", song=tmp_path) for word in line.split()]
+    done = subprocess.run([sys.executable, "-c", SHOW_LOADED, *words], capture_output=True, text=True, check=False)
+    assert done.returncode == (Exit.NOTHING_RAN if "xyz" in line else Exit.DONE), done.stderr
+    assert done.stderr.splitlines()[-1].strip() == "loaded:"
+
+
+def test_what_is_loaded_would_be_seen(tmp_path: Path) -> None:
+    """Control: `measure` does load numpy, and the same look at its process shows that."""
+    (tmp_path / "text.wav").write_text("no audio")
+    words = [sys.executable, "-c", SHOW_LOADED, "measure", str(tmp_path / "text.wav")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert "numpy" in done.stderr.splitlines()[-1].split()
+
+
 def test_stage(tmp_path: Path) -> None:
     """All stems staged is 0; results go to stdout, talk to stderr."""
     song = project(tmp_path)
