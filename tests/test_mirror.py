@@ -19,6 +19,7 @@ WITHOUT_A_FILE: Final = {
 TESTED_IN: Final = {
     "cli/allow_command.py": "outside/test_edits.py",
     "cli/edit.py": "outside/test_edits.py",
+    "cli/lift_command.py": "outside/test_lift.py",
     "cli/link_command.py": "outside/test_edits.py",
     "cli/proposed_roles.py": "outside/test_first_steps.py",
     "project/edit.py": "outside/test_edits.py",

@@ -1,14 +1,16 @@
 """One take: measured, judged, and what to do with the input before the next one. Nothing is written here."""
 
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from stager.analysis.analyse import analyse
 from stager.errors import ChangedStem, InternalError, StemError, StillGrowingStem, internal_errors
 from stager.judge import Aim, advise, allowed, compare_takes
+from stager.judge.lift import is_level_check, latest_pair
 from stager.model import Fingerprint, worst
-from stager.model.takes import RefusedTake, Take, TakeLevels, TakeOutcome
+from stager.model.takes import LearnedLift, LiftPair, RefusedTake, Take, TakeLevels, TakeOutcome
 from stager.project import Project
 from stager.system.error_log import log_traceback
 from stager.system.files import fingerprint_if_there
@@ -16,8 +18,12 @@ from stager.system.printable import shown
 from stager.system.version import VERSION
 
 
-def judge_take(project: Project, relative: str) -> tuple[TakeOutcome, Fingerprint | None]:
+def judge_take(
+    project: Project, relative: str, earlier: Sequence[str] = (), lift: LearnedLift | None = None
+) -> tuple[TakeOutcome, Fingerprint | None]:
     """Measure and judge a take; return it with the fingerprint of its file.
+
+    `earlier` are the paths of the takes before it; `lift` is what is known of its part, allowed for in a level check.
 
     Raises:
         StillGrowingStem: where its writer has not finished; look again.
@@ -27,7 +33,7 @@ def judge_take(project: Project, relative: str) -> tuple[TakeOutcome, Fingerprin
     path, name = project.takes / relative, shown(relative)
     try:
         with internal_errors(name):
-            return _judged(project, path, name)
+            return _judged(project, path, name, earlier, lift)
     except (StillGrowingStem, ChangedStem):
         raise
     except StemError as error:
@@ -36,13 +42,16 @@ def judge_take(project: Project, relative: str) -> tuple[TakeOutcome, Fingerprin
         return RefusedTake(take=name, at=_now(), refused=error.code, says=str(error)), fingerprint_if_there(path)
 
 
-def _judged(project: Project, path: Path, name: str) -> tuple[Take, Fingerprint]:
+def _judged(
+    project: Project, path: Path, name: str, earlier: Sequence[str], lift: LearnedLift | None
+) -> tuple[Take, Fingerprint]:
     named, settle_s = os.path.relpath(path, project.folder), project.settings.project.settle_s
     analysis = analyse(path, named, settle_s=settle_s, take_cut=True)
     levels, limits = analysis.levels(), project.limits_for(name)
     found = analysis.findings(levels, limits, part=PurePosixPath(name).stem, is_take=True)
     findings = allowed(found, project.allowed_for(name))
     recording = project.settings.recording
+    is_check = is_level_check(name, analysis.source.duration_s, earlier, limits)
     advice = advise(
         levels,
         Aim(recording.peak_dbfs, recording.average_dbfs, recording.tolerance_db),
@@ -50,6 +59,8 @@ def _judged(project: Project, path: Path, name: str) -> tuple[Take, Fingerprint]
         findings=findings,
         duration_s=analysis.source.duration_s,
         limits=limits,
+        lift=lift if is_check else None,
+        is_check=is_check,
     )
     take = Take(
         take=name,
@@ -59,6 +70,7 @@ def _judged(project: Project, path: Path, name: str) -> tuple[Take, Fingerprint]
         findings=findings,
         verdict=worst(findings),
         advice=advice,
+        level_check=is_check,
     )
     return take, analysis.fingerprint
 
@@ -72,6 +84,14 @@ def with_history(take: TakeOutcome, before: list[Take]) -> TakeOutcome:
         return take
     advice = take.advice and take.advice.model_copy(update={"says": f"{take.advice.says} {found.says}"})
     return take.model_copy(update={"learned": found.says, "advice": advice})
+
+
+def lift_of(project: Project, take: TakeOutcome, before: list[Take]) -> LiftPair | None:
+    """Return the pair that a take makes with the level check before it; None for a check, and where it makes none."""
+    if isinstance(take, RefusedTake) or take.level_check:
+        return None
+    checks = [_levels(earlier) for earlier in before if earlier.level_check]
+    return latest_pair(shown(project.folder), checks, _levels(take))
 
 
 def _levels(take: Take) -> TakeLevels:

@@ -212,13 +212,19 @@ def watch(
 
 @app.command()
 def measure(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="audio files, or folders of them")],
+    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE", help="audio files, or folders of them")] = None,
     reference: Annotated[ReferenceName, typer.Option(help="whose RMS at full scale reads 0 dBFS")] = ReferenceName.SINE,
+    lift: Annotated[bool, typer.Option("--lift", help="how much louder than in level checks you play")] = False,  # noqa: FBT002
     fail_on: FailOnOption = None,
     as_json: AsJson = False,  # noqa: FBT002
 ) -> None:
     """Show levels and findings of audio files, no project needed."""
-    run_command("measure_command", files=files, reference=reference, fail_on=fail_on, as_json=as_json)
+    if lift == bool(files):
+        raise typer.BadParameter("expected either FILE or --lift")
+    if lift:
+        run_command("lift_command", as_json=as_json)
+    else:
+        run_command("measure_command", files=files, reference=reference, fail_on=fail_on, as_json=as_json)
 
 
 @app.command()

@@ -95,12 +95,14 @@ def advise(
     duration_s: float | None = None,
     limits: TakeLimits | None = None,
     lift: LearnedLift | None = None,
+    is_check: bool = False,
 ) -> Advice | None:
     """Return how far to turn the input before the next take; None for a take in which nothing plays.
 
     `event` is the take's loudest one with its decay, `findings` are the take's own: a clipped one is always turned
-    down. `duration_s` is its length, since a short one may be a level check. `lift` is by how much this player is
-    known to play louder than in a level check: it is given for a level check only, and allowed for.
+    down. `duration_s` is its length, since a short one may be a level check; with `is_check` it is known to be one.
+    `lift` is by how much this player is known to play louder than in a level check: it is given for a level check
+    only, and allowed for.
     """
     limits = limits or TakeLimits()
     expected_db = lift.median_db if lift else 0.0
@@ -118,7 +120,8 @@ def advise(
         first = _two_numbers(event, rest, change, other)
     else:
         first, other = _one_number(whole, change, aim), change
-    after = _lift_sentence(lift) if lift else _room(whole, change, duration_s, limits)
+    may_be_check = is_check or (duration_s is not None and duration_s < limits.level_check_s)
+    after = _lift_sentence(lift) if lift else _room(whole, change, limits) if may_be_check else ""
     says = " ".join(filter(None, (CAUTION if max(change, other) > 0 else "", first, after)))
     return Advice(input_change_db=change, alternative_change_db=None if other == change else other, says=says)
 
@@ -235,10 +238,8 @@ def _way(change_db: int) -> str:
     return f"turn the input {abs(change_db)} dB {'up' if change_db > 0 else 'down'}"
 
 
-def _room(whole: Changes, change: int, duration_s: float | None, limits: TakeLimits) -> str:
-    """Return how much room a short take, which may be a level check, leaves for the loud part; "" for a long one."""
-    if duration_s is None or duration_s >= limits.level_check_s:
-        return ""
+def _room(whole: Changes, change: int, limits: TakeLimits) -> str:
+    """Return how much room a take that may be a level check leaves for the loud part."""
     room_db = -(whole.highest_dbfs + change)
     left_db = room_db - limits.performance_louder_db
     if left_db >= 0.0:

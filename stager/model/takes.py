@@ -9,12 +9,14 @@ from stager.model.sidecar import Advice
 from stager.model.stem import SourceInfo
 
 TAKES_SCHEMA: Final = "stager/takes/1"
+LIFT_SCHEMA: Final = "stager/lift/1"
 
 
 class Take(Record):
     """One recording, measured and judged; `take` is its path below the folder of takes, `at` when it was judged.
 
     `advice` says how far to turn the input before the next one; `learned` how it differs from earlier ones of its part.
+    `level_check` says whether it counts as a level check, by a mark in its name or as the first short one of its part.
     """
 
     take: str
@@ -25,6 +27,7 @@ class Take(Record):
     verdict: Verdict
     advice: Advice | None
     learned: str | None = None
+    level_check: bool = False
 
 
 class RefusedTake(Record):
@@ -56,22 +59,30 @@ class TakeLevels(Record):
 
 
 class LiftPair(Record):
-    """The rise of one part, in dB of sample peak, from a level check to a take under the same input gain."""
+    """The rise of one part, in dB of sample peak, from a level check to a take under the same input gain.
+
+    `song` and `check` say of which song and level check, so that one with many takes counts once; `take` of which take.
+    """
 
     part: str
     rise_db: float
+    song: str = ""
+    check: str = ""
+    take: str = ""
 
 
 class LearnedLift(Record):
     """By how much one part is played louder in takes than in the level check before them, from `pairs` of both.
 
-    The median rise in dB, and the lowest and the highest one.
+    A pair is a level check and the takes after it, by the median rise of these. The median of all pairs in dB, and the
+    lowest and the highest one.
     """
 
     pairs: int
     median_db: float
     lowest_db: float
     highest_db: float
+    part: str = ""
 
 
 WhatChanged = Literal["input", "playing", "noise"]

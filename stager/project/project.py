@@ -166,7 +166,7 @@ class Project:
             if role
             else None,
             "allow": sorted([*self.settings.project.allow, *self._own_allowed(stem)]),
-            "recording": self.settings.recording.model_dump(),
+            "recording": self.settings.recording.model_dump(exclude={"learn"}),
             "copy": self.settings.copy_.model_dump(),
         }
 

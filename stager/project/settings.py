@@ -116,6 +116,9 @@ class RecordingSettings(Record):
     peak_dbfs: float = Field(-12.0, ge=-60.0, le=0.0, description="sample peak of a good take")
     average_dbfs: float = Field(-18.0, ge=-80.0, le=0.0, description="average of a good take, dBFS RMS of a sine")
     tolerance_db: float = Field(3.0, ge=0.0, le=24.0, description="inside it nothing is said")
+    learn: bool = Field(
+        default=False, description="learn by how much each part is played louder than in its level check, over songs"
+    )
 
 
 class TargetTable(Target):

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from typing import Final
 
-from stager.analysis.takes import judge_take, with_history
+from stager.analysis.lifts import Lifts
+from stager.analysis.takes import judge_take, lift_of, with_history
 from stager.errors import ChangedStem, InternalError, StillGrowingStem, internal_errors
 from stager.model import Fingerprint
 from stager.model.takes import TAKES_SCHEMA, Take, TakeOutcome
@@ -52,6 +53,7 @@ class TakesWatch:
         self._known = ledger.known_takes()
         self._running: dict[str, Judging] = {}
         self._scan = Scan(events, lambda: takes_in(project), lambda name: is_take(project, name), self._log_no_events)
+        self._lifts = Lifts(log, learns=project.settings.recording.learn)
         self.active_at_s = 0.0
         if self._known.get(FOLDER_KEY) != os.fspath(self._folder):
             self._record_known(takes_in(project))
@@ -91,7 +93,8 @@ class TakesWatch:
         self._due.check_soon(scanned.hinted)
         self._scan.done(scanned, now_s)
         for name, _ in self._due.take_ready(now_s, 2 - len(self._running)):
-            self._running[name] = self._executor.submit(judge_take, self._project, name)
+            earlier, lift = self._before(name), self._lifts.of(shown(name))
+            self._running[name] = self._executor.submit(judge_take, self._project, name, earlier, lift)
         for name in [name for name, work in self._running.items() if work.done()]:
             self._take(name, now_s)
         for says in self._due.overdue(now_s):
@@ -113,6 +116,11 @@ class TakesWatch:
     def _note(self, takes: list[tuple[bytes, str, str]]) -> None:
         self._ledger.write_takes(takes)
         self._known |= {key: fingerprint for key, fingerprint, _ in takes}
+
+    def _before(self, name: str) -> tuple[str, ...]:
+        """Return the names of all takes that were there before this one, judged or not."""
+        known = (os.fsdecode(key) for key in self._known if key != FOLDER_KEY)
+        return tuple(shown(other) for other in (*known, *self._running) if other != name)
 
     def _is_new(self, name: str) -> bool:
         return self._known.get(os.fsencode(name)) != self._fingerprint_of(name)
@@ -145,6 +153,7 @@ class TakesWatch:
         """Record a take, and return it with what is learned from it and the earlier ones."""
         judged = [Take.model_validate_json(text) for text in self._ledger.judged_takes(MOST_KEPT) if _is_judged(text)]
         outcome = with_history(outcome, judged)
+        self._lifts.learn(lift_of(self._project, outcome, judged))
         self._note([(os.fsencode(name), as_text(fingerprint) if fingerprint else "", outcome.model_dump_json())])
         self._write()
         return outcome

@@ -5,7 +5,7 @@ from statistics import median
 
 import pytest
 
-from stager.judge.lift import checked_part, is_level_check, learned_lift, lift_pair
+from stager.judge.lift import checked_part, is_level_check, known_lifts, latest_pair, learned_lift, lift_pair
 from stager.model import Verdict
 from stager.model.takes import LiftPair, TakeLevels
 
@@ -87,3 +87,23 @@ def test_five_pairs_are_enough(count: int, is_known: bool) -> None:
     assert (found is not None) is is_known
     if found:
         assert (found.median_db, found.lowest_db, found.highest_db) == (8.0, 6.0, 10.0)
+
+
+def test_takes_after_one_check_count_once() -> None:
+    """Takes of one song are not independent: a check and its takes are one pair, by their median."""
+    checks = [take("voice check.wav", -18.0), take("lute check.wav", -40.0)]
+    songs = [
+        [latest_pair(song, checks, take(f"voice {n}.wav", -10.0 + n)) for n in range(3)] for song in ("one", "two")
+    ]
+    (found,) = known_lifts([pair for pairs in songs for pair in pairs if pair])
+    assert (found.part, found.pairs, found.median_db) == ("voice", 2, 9.0)
+    assert (found.lowest_db, found.highest_db) == (9.0, 9.0)
+
+
+def test_the_latest_check_of_the_part_counts() -> None:
+    """A second check, after the input was turned, makes the pair; without a check there is none."""
+    checks = [take("voice check 1.wav", -18.0, noise=-70.0), take("voice check 2.wav", -14.0, noise=-66.0)]
+    found = latest_pair("one", checks, take("voice 1.wav", -6.0, noise=-66.0))
+    assert found is not None
+    assert (found.check, found.rise_db, found.song) == ("voice check 2.wav", 8.0, "one")
+    assert latest_pair("one", checks, take("lute 1.wav", -6.0)) is None

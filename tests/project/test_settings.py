@@ -22,7 +22,10 @@ DEFAULTS: dict[str, tuple[object, dict[str, object]]] = {
         {"inbox": "bounces", "outbox": "staged", "takes": None, "exclude": (), "settle_s": 1.0, "notes": ""},
     ),
     "target": (Settings().target, {"rule": "average", "level_db": -18.0, "ceiling_dbtp": -3.0, "max_boost_db": 18.0}),
-    "recording": (RecordingSettings(), {"peak_dbfs": -12.0, "average_dbfs": -18.0, "tolerance_db": 3.0}),
+    "recording": (
+        RecordingSettings(),
+        {"peak_dbfs": -12.0, "average_dbfs": -18.0, "tolerance_db": 3.0, "learn": False},
+    ),
     "copy": (CopySettings(), {"name": "{stem}{suffix}", "encoding": "same", "dither": "tpdf"}),
     "bus": (BusSettings(), {"ceiling_dbtp": -6.0, "pan_law_db": -3.0, "apply": False}),
     "whole": (Settings(), {"version": 1, "roles": (), "links": (), "steps": (), "plugins": ()}),
