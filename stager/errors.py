@@ -15,6 +15,7 @@ StagerError
 │   ├── CopyWrong          "copy_wrong"          a finished copy is not original times gain: it is not published
 │   └── InternalError      "internal_error"      an unexpected error in this package or a library
 ├── ConfigError    nothing was started
+├── PackRefused    the set can't be packed as it is; nothing was written
 ├── Stopped        the process was told to stop, and this work ended early
 ├── ClusterFailed  the machines that were asked to help can't be used, or went away
 └── PlaceError     the place is broken: that project pauses or stops
@@ -141,6 +142,10 @@ def internal_errors(name: object, *passing: type[Exception]) -> Iterator[None]:
 
 class ConfigError(StagerError):
     """The project file or the call is wrong; nothing was started."""
+
+
+class PackRefused(StagerError):
+    """The set can't be packed as it is, or not into this place; nothing was written there."""
 
 
 class Stopped(StagerError):

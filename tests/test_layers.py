@@ -19,7 +19,7 @@ FLOORS = [
     {"analysis"},
     {"staging"},
     {"workers", "songset", "report", "verify"},
-    {"api", "watch"},
+    {"api", "watch", "pack"},
     {"demo", "page"},
     {"cli"},
     {"__main__"},
@@ -58,6 +58,7 @@ NOT_LIGHT = {
 LIGHT_FILES = {"__init__.py", "cli/__init__.py", "cli/app.py"}
 WRITERS = {
     "system/files.py": "whatever creates, renames or removes a file",
+    "system/folders.py": "folders that appear by one rename",
     "system/locks.py": "the lock of a project",
     "demo/recorder.py": "a recorder whose files must be seen half-written",
 }
@@ -84,6 +85,7 @@ CATCH_STEM_ERRORS = {
     "staging/queue.py": "makes the stem's outcome of it",
     "analysis/takes.py": "a take that can't be judged is reported as such",
     "verify/prove.py": "makes the stem's verdict of it",
+    "verify/packs.py": "makes a difference of the pack of it",
     "songset/bus/channel.py": "a file that can't be read is left out of the sum, and named",
     "staging/render.py": "a copy that can't be read back is the stem's refusal, under the stem's name",
 }

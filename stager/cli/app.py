@@ -3,20 +3,19 @@
 import gc
 import importlib
 import io
-import os
 import signal
 import sys
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from types import ModuleType
-from typing import Annotated, Any, Final, TextIO
+from typing import Annotated, Any, Final
 
 import typer
 
 from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName
+from stager.cli.streams import open_null_on_closed_streams, printable_lines, write_output
 from stager.errors import StagerError, Stopped
 from stager.system.cancel import request_stop
-from stager.system.printable import on_screen
 from stager.system.version import VERSION
 
 app = typer.Typer(
@@ -59,7 +58,6 @@ NEEDS = {
 """Libraries of the optional extras: what needs each, and the extra's name."""
 
 
-STDERR: Final = 2
 _TERMINATED_BY: Final[list[int]] = []
 """Filled when SIGTERM arrives, so that its exit status is told from SIGINT's."""
 
@@ -76,7 +74,7 @@ def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - wha
     except (KeyboardInterrupt, Stopped):
         status = Exit.TERMINATED if _TERMINATED_BY else Exit.INTERRUPTED
     except StagerError as error:
-        print(f"stager: {_printable(str(error))}", file=sys.stderr)
+        print(f"stager: {printable_lines(str(error))}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     except ModuleNotFoundError as error:
         if error.name not in NEEDS:
@@ -97,11 +95,6 @@ def _find_upward(options: dict[str, Any]) -> None:
         options["project"] = above
     if options.get("projects") == [Path()]:
         options["projects"] = [above]
-
-
-def _printable(text: str) -> str:
-    """Return the text with control characters written out: names of files, songs and roles come from anywhere."""
-    return "\n".join(line if line.isprintable() else on_screen(line) for line in text.split("\n"))
 
 
 def _announce_compiling() -> None:
@@ -280,6 +273,33 @@ def report(
 
 
 @app.command()
+def pack(
+    project: ProjectPath = Path(),
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="DIR", help="where; default: pack, beside the project file")
+    ] = None,
+    originals: Annotated[bool, typer.Option("--originals", help="the originals in place of the copies")] = False,  # noqa: FBT002
+    as_zip: Annotated[bool, typer.Option("--zip", help="one ZIP file in place of a folder")] = False,  # noqa: FBT002
+    rough: Annotated[Path | None, typer.Option("--rough", metavar="FILE", help="a rough mix to put in")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="in place of an earlier pack that nobody changed")] = False,  # noqa: FBT002
+    quick: Annotated[bool, typer.Option("--quick", help="don't examine the set for the notes")] = False,  # noqa: FBT002
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
+    """Pack the set for whoever mixes: one start, one length, notes, sums."""
+    run_command(
+        "pack_command",
+        project=project,
+        folder=folder,
+        originals=originals,
+        as_zip=as_zip,
+        rough=rough,
+        replace=replace,
+        quick=quick,
+        as_json=as_json,
+    )
+
+
+@app.command()
 def status(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
     """Show what a running watch does, and which stems have no copy."""
     run_command("status_command", project=project, as_json=as_json)
@@ -337,7 +357,7 @@ def main() -> None:
     """Run the command line. Its output is written in one piece at the end, so that a failing write is handled once."""
     signal.signal(signal.SIGINT, _interrupt)
     signal.signal(signal.SIGTERM, _terminate)
-    _open_null_on_closed_streams()
+    open_null_on_closed_streams()
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")
     out, status = sys.stdout, 0
@@ -346,16 +366,7 @@ def main() -> None:
             app()
         except SystemExit as ended:
             status = ended.code if isinstance(ended.code, int) else 0
-    sys.exit(_write_output(out, printed.getvalue(), status))
-
-
-def _open_null_on_closed_streams() -> None:
-    """Open the null device on closed standard streams, so that no later file is given descriptor 0, 1 or 2."""
-    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= STDERR:
-        os.set_inheritable(descriptor, True)
-    os.close(descriptor)
-    if sys.stderr is None:
-        sys.stderr = io.TextIOWrapper(io.FileIO(STDERR, "w", closefd=False), "utf-8")
+    sys.exit(write_output(out, printed.getvalue(), status))
 
 
 def _interrupt(_number: int, _frame: object) -> None:
@@ -368,19 +379,3 @@ def _terminate(number: int, _frame: object) -> None:
     _TERMINATED_BY.append(number)
     request_stop()
     sys.exit(Exit.TERMINATED)
-
-
-def _write_output(out: TextIO | None, text: str, status: int) -> int:
-    """Write the output unbuffered; return the status, or another where the pipe is closed or the write fails."""
-    if out is None or not text:
-        return status
-    left = memoryview(_printable(text).encode(out.encoding or "utf-8", "backslashreplace"))
-    try:
-        while left:
-            left = left[os.write(out.fileno(), left) :]
-    except BrokenPipeError:
-        return Exit.PIPE_CLOSED
-    except OSError as error:
-        print(f"stager: expected to print the result, found: {error.strerror}", file=sys.stderr)
-        return Exit.NOTHING_RAN
-    return status

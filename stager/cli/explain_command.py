@@ -16,6 +16,7 @@ PAGES: Final = {
     "project_file": "stager.toml",
     "sidecar": "sidecar, JSON, CSV",
     "measures": "measure",
+    "pack": "pack",
     "limits": "limits",
     "python": "Python",
 }

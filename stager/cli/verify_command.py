@@ -6,24 +6,38 @@ from stager.cli.exits import Exit
 from stager.cli.screen import print_json, say
 from stager.plugins.projects import load_project
 from stager.report import Row, rows_text
-from stager.verify import Verified, verify_project
+from stager.verify import Verified, VerifiedPack, verify_packs, verify_project
 
 
 def run(*, project: Path, as_json: bool) -> Exit:
     """Prove every copy of a project."""
     loaded = load_project(project)
-    proofs = list(verify_project(loaded))
+    proofs, packs = list(verify_project(loaded)), list(verify_packs(loaded))
     if not proofs:
         say("Nothing to verify: no stem was staged here yet.")
+    packed = [pack.to_data() for pack in packs]
     if as_json:
-        print_json({"schema": "stager/verify/1", "stems": [proof.to_data() for proof in proofs]})
+        print_json({"schema": "stager/verify/1", "stems": [proof.to_data() for proof in proofs], "packs": packed})
     elif proofs:
         print(
             rows_text(("stem", "proof", "residual peak", "RMS", "expected"), [_row(proof) for proof in proofs], left=2)
         )
         print("\nresidual: copy less gain x original, in LSB of the copy (of 24 bits where it is float);")
         print("expected: the RMS that rounding and dither leave.")
-    return Exit.DONE if all(proof.ok for proof in proofs) else Exit.SOME
+    if packs and not as_json:
+        print("\n".join(line for pack in packs for line in _pack_lines(pack)))
+    return Exit.DONE if all([*(proof.ok for proof in proofs), *(pack.ok for pack in packs)]) else Exit.SOME
+
+
+def _pack_lines(pack: VerifiedPack) -> list[str]:
+    """Return what is proven of a pack, or what differs in it."""
+    if not pack.ok:
+        return [f"pack {pack.place} DIFFERS:", *(f"  {says}" for says in pack.differences)]
+    proof = (
+        f"pack {pack.place} ok: {pack.files} files, each silence, its source bit for bit, silence; all sums are right"
+    )
+    stale = [f"  {stem}: its source changed since; pack it again" for stem in pack.stale]
+    return [proof if not stale else f"pack {pack.place}: stale", *stale]
 
 
 def _state(proof: Verified) -> str:

@@ -2,7 +2,7 @@
 
 from stager.report.collect import collect, last_outcome_at, outcomes_of
 from stager.report.set_text import check_text
-from stager.report.tables import REPORT_NAMES, outcome_data, tables_are_newer, write_tables
+from stager.report.tables import REPORT_NAMES, cell, exact_cell, outcome_data, tables_are_newer, write_tables
 from stager.report.terminal import (
     VERDICT_WORDS,
     Row,
@@ -19,9 +19,11 @@ __all__ = [
     "REPORT_NAMES",
     "VERDICT_WORDS",
     "Row",
+    "cell",
     "check_text",
     "collect",
     "convention",
+    "exact_cell",
     "figure",
     "gone_line",
     "last_outcome_at",

@@ -53,16 +53,16 @@ def notes_text(notes: Notes) -> str:
     """Return the page as Markdown, with a newline at its end."""
     parts = [
         f"# {escaped(notes.song.name)}: notes for the mix",
-        _about(notes.song),
+        about_song(notes.song),
         notes.song.notes and "\n".join(map(on_screen, notes.song.notes.strip().splitlines())),
         _formats(notes.sidecars),
         _table(notes),
         _balance(notes.sidecars),
-        _section(
+        section(
             "To know before mixing", [f"**{VERDICT_WORDS[verdict]}:** {escaped(says)}" for verdict, says in notes.lines]
         ),
-        _section("Taken out", list(map(escaped, notes.taken_out))),
-        _section("Not among them", [_refusal(each) for each in notes.refused]),
+        section("Taken out", list(map(escaped, notes.taken_out))),
+        section("Not among them", [_refusal(each) for each in notes.refused]),
         _conventions(notes),
         _caution(notes.sidecars),
     ]
@@ -74,7 +74,8 @@ def escaped(text: str) -> str:
     return SPECIAL.sub(r"\\\g<0>", on_screen(text))
 
 
-def _about(song: Song) -> str:
+def about_song(song: Song) -> str:
+    """Return tempo and key; empty where neither is known."""
     tempo = [f"Tempo: {song.tempo_bpm:g} bpm."] if song.tempo_bpm else []
     key = [f"Key: {escaped(song.key)}."] if song.key else []
     return " ".join(tempo + key)
@@ -141,7 +142,8 @@ def _refusal(refused: Refused) -> str:
     return f"**{escaped(refused.stem)}** ({escaped(refused.refused)}): {escaped(refused.says)}"
 
 
-def _section(title: str, lines: Sequence[str]) -> str:
+def section(title: str, lines: Sequence[str]) -> str:
+    """Return lines as a list under a title; empty without any."""
     return "\n".join((f"## {title}\n", *(f"- {line}" for line in lines))) if lines else ""
 
 

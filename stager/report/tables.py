@@ -86,7 +86,7 @@ def _into(table: "csv.DictWriter[str]", outcomes: Iterable[Outcome]) -> Iterator
     """Yield the outcomes, each written as a row of the table on the way."""
     for outcome in outcomes:
         row = _refused_row(outcome) if isinstance(outcome, Refused) else _row(outcome.sidecar)
-        table.writerow({column: _exact(value) if column in EXACT else _cell(value) for column, value in row.items()})
+        table.writerow({column: exact_cell(value) if column in EXACT else cell(value) for column, value in row.items()})
         yield outcome
 
 
@@ -116,16 +116,16 @@ def _row(sidecar: Sidecar) -> dict[str, object]:
     }
 
 
-def _exact(value: object) -> object:
-    """A gain to two places, or to as many more as it has."""
+def exact_cell(value: object) -> object:
+    """Return a gain to two places, or to as many more as it has."""
     if not isinstance(value, float):
-        return _cell(value)
+        return cell(value)
     whole, _, places = f"{value + 0.0:.9f}".rstrip("0").partition(".")  # no minus before nothing
     return f"{whole}.{places:0<2}"
 
 
-def _cell(value: object) -> object:
-    """A number to two places; a text that no spreadsheet takes for a formula; nothing for None."""
+def cell(value: object) -> object:
+    """Return a number to two places; a text that no spreadsheet takes for a formula; nothing for None."""
     if value is None:
         return ""
     if isinstance(value, float):

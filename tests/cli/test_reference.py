@@ -8,6 +8,8 @@ from stager import errors
 from stager.cli.reference import Entry, entries, entries_for, nearest
 from stager.errors import StemError
 from stager.model import Sidecar
+from stager.model.pack import Pack
+from stager.pack.documents import FADER_COLUMNS
 from stager.project import FindingCode, project_schema
 from stager.report.tables import COLUMNS
 
@@ -89,6 +91,14 @@ def test_every_key_of_a_sidecar_and_column_has_an_entry() -> None:
     schema = Sidecar.model_json_schema(by_alias=True, mode="serialization")
     columns = {f"csv.{column}" for column in COLUMNS}
     compared("sidecar", set(keys_of(schema, schema)) | columns, words_of("sidecar"))
+
+
+def test_every_key_of_a_pack_and_column_has_an_entry() -> None:
+    """All of its log and of the fader list, and the words of the command."""
+    schema = Pack.model_json_schema(by_alias=True, mode="serialization")
+    columns = {f"csv.{column}" for column in FADER_COLUMNS}
+    command = {"pack", "--originals", "--zip", "--replace"}
+    compared("pack", set(keys_of(schema, schema)) | columns | command, words_of("pack"))
 
 
 def test_every_function_has_an_entry() -> None:

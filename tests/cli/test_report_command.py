@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pytest
 
 from stager.cli import report_command as room
+from stager.cli import set_check
 from stager.cli.exits import Exit
 from stager.errors import PlaceGone
 from stager.project import Project
@@ -61,7 +62,7 @@ def test_without_the_inbox(song: Project, monkeypatch: pytest.MonkeyPatch) -> No
     def gone(_project: Project) -> str:
         raise PlaceGone("away")
 
-    monkeypatch.setattr(room, "state_of", gone)
+    monkeypatch.setattr(set_check, "state_of", gone)
     assert room.run(project=song.folder) is Exit.DONE
     assert "a.wav" in (song.outbox / "report.html").read_text("utf-8")
 

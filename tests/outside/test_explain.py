@@ -17,6 +17,7 @@ WORDS = [
     "clipped",
     "would_clip",
     "restore_fader_db",
+    "pack",
     "ceiling_dbtp",
     "clip_frames",
     "true peak",

@@ -11,8 +11,8 @@ import pytest
 from stager.errors import PlaceRefused
 from stager.model import Outcome, Refused, Staged
 from stager.project import Project
-from stager.report import outcome_data, write_tables
-from stager.report.tables import COLUMNS, _cell, _exact
+from stager.report import outcome_data, tables, write_tables
+from stager.report.tables import COLUMNS, exact_cell
 from tests.support.folders import tree
 from tests.support.records import levels, project, sidecar
 
@@ -54,7 +54,7 @@ def document(song: Project, *outcomes: Outcome) -> dict[str, Any]:
 @pytest.mark.parametrize(("value", "cell"), CELLS.values(), ids=CELLS.keys())
 def test_cells(value: object, cell: str) -> None:
     """Numbers have two places, nothing is empty, and no text can be taken for a formula."""
-    assert _cell(value) == cell
+    assert tables.cell(value) == cell
 
 
 @pytest.mark.parametrize(
@@ -72,7 +72,7 @@ def test_cells(value: object, cell: str) -> None:
 )
 def test_gains_keep_all_their_places(gain_db: float | None, cell: str) -> None:
     """A trim in thousandths can be undone from the table; a fraction that binary can't hold has no tail of digits."""
-    assert _exact(gain_db) == cell
+    assert exact_cell(gain_db) == cell
 
 
 def test_row_of_a_staged_stem(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from stager.songset.bus.balance import restored_balance
 from stager.songset.bus.channel import part_of
 from stager.songset.bus.forecasting import forecast
+from stager.songset.bus.rendering import Rendered, render_sum
 from stager.songset.bus.rough import against_rough
 
-__all__ = ["against_rough", "forecast", "part_of", "restored_balance"]
+__all__ = ["Rendered", "against_rough", "forecast", "part_of", "render_sum", "restored_balance"]

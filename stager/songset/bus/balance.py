@@ -76,7 +76,7 @@ def _expected_energy(inputs: MixInputs, centre_linear: float, *, dithered: bool)
     for copy in (channel for channel in inputs.channels if channel.factor > 0.0):
         if _is_rounded(copy, originals[copy.part.name]):
             gains = copy.placement.at(centre_linear) * copy.factor
-            each = rounding_power(copy.info.valid_bits, dithered=dithered) * copy.info.frames
+            each = rounding_power(copy.info.valid_bits, dithered=dithered) * originals[copy.part.name].info.frames
             energy += each * float(np.vdot(gains, gains))
     return energy
 
