@@ -79,11 +79,21 @@ def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - wha
     except ModuleNotFoundError as error:
         if error.name not in NEEDS:
             raise
-        what, extra = NEEDS[error.name]
-        words = f"{what} needs {error.name}, which is not installed: pip install 'stager[{extra}]'"
-        print(f"stager: {words}", file=sys.stderr)
+        print(f"stager: {_how_to_install(error.name)}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     raise typer.Exit(int(status))
+
+
+def _how_to_install(library: str) -> str:
+    """Return what a missing library of an extra is needed for, and how the extra is installed.
+
+    Systems that manage their own Python refuse a plain `pip install` (PEP 668).
+    """
+    what, extra = NEEDS[library]
+    pipx, venv = f"pipx install --force '.[{extra}]'", f"pip install '.[{extra}]'"
+    return (
+        f"{what} needs {library}, which is not installed. In the clone: {pipx}, or in its virtual environment: {venv}"
+    )
 
 
 def _find_upward(options: dict[str, Any]) -> None:
@@ -98,7 +108,7 @@ def _find_upward(options: dict[str, Any]) -> None:
 
 
 def _announce_compiling() -> None:
-    words = "Compiling the measuring loops, as a first run does: up to a minute, once; later runs start at once."
+    words = "First run on this machine: compiling the measuring loops takes up to a minute, once. Nothing hangs."
     with suppress(OSError):
         print(words, file=sys.stderr, flush=True)
 

@@ -3,8 +3,9 @@
 import re
 from typing import Final
 
+from stager.cli.app import app
 from stager.cli.exits import Exit
-from stager.cli.reference import Entry, entries, entries_for, folded, nearest
+from stager.cli.reference import Entry, entries, entries_for, folded, mentions, nearest
 from stager.cli.screen import say
 from stager.errors import ConfigError
 from stager.project.schema import thresholds
@@ -42,14 +43,33 @@ def run(*, word: str | None) -> Exit:
         say("stager explain WORD explains one of them.")
         return Exit.DONE
     texts = [_text(entry) for entry in entries_for(word)]
+    if says := _commands().get(folded(word)):
+        texts.append(says)
     if text := thresholds().get(folded(word)):
         texts.append("\n".join([f"limits.{folded(word)} (stager.toml: [[role]])", *_wrapped(text)]))
     if not texts:
-        near = ", ".join(nearest(word, tuple(thresholds())))
-        words = f"expected a code, a key or a column, found {on_screen(word)!r}"
-        raise ConfigError(f"{words}; nearest: {near}; `stager explain` lists all")
+        raise ConfigError(_unknown(word))
     print("\n\n".join(texts))
     return Exit.DONE
+
+
+def _commands() -> dict[str, str]:
+    """Return what each command does, by its name, from its help."""
+    named = {each.callback.__name__: each.callback.__doc__ or "" for each in app.registered_commands if each.callback}
+    return {
+        name: f"stager {name} (command)\n{' '.join(text.split())}\n`stager {name} --help` has its options.".replace(
+            "`", ""
+        )
+        for name, text in named.items()
+    }
+
+
+def _unknown(word: str) -> str:
+    """Return the sentence about a word that nothing explains."""
+    found = f"expected a code, a key, a column or a command, found {on_screen(word)!r}"
+    near = ", ".join(nearest(word, (*thresholds(), *_commands())))
+    mentioned = f"; mentioned under: {', '.join(mentions(word))}" if mentions(word) else ""
+    return f"{found}; nearest: {near}{mentioned}; `stager explain` lists all"
 
 
 def _text(entry: Entry) -> str:

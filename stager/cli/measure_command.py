@@ -12,7 +12,7 @@ from stager.judge import balance_words
 from stager.judge.condition import has_no_pause
 from stager.model import Refused
 from stager.project.inbox import audio_files_below
-from stager.report import VERDICT_WORDS, Row, convention, figure, rows_text
+from stager.report import FINDING_WORDS, Row, convention, figure, rows_text
 from stager.system.files import is_folder
 from stager.system.printable import shown
 
@@ -28,7 +28,7 @@ def run(*, files: Sequence[Path], reference: ReferenceName, fail_on: FailOn | No
     if as_json:
         print_json({"schema": "stager/measure/1", "stems": [stem.to_data() for stem in stems]})
     elif stems:
-        _print(stems, reference)
+        _print(stems, reference, _common_folder(files))
     say_tracebacks(stem.traceback for stem in stems if isinstance(stem, Refused))
     bad = (isinstance(stem, Refused) or stem.is_corrupt or fails(stem.verdict, fail_on) for stem in stems)
     return Exit.SOME if any(bad) else Exit.DONE
@@ -37,6 +37,11 @@ def run(*, files: Sequence[Path], reference: ReferenceName, fail_on: FailOn | No
 def _files_of(path: Path) -> list[Path]:
     """Return the audio files below a folder, or the file itself."""
     return [path / name for name in audio_files_below(path)] if is_folder(path) else [path]
+
+
+def _common_folder(files: Sequence[Path]) -> str:
+    """Return the folder that the table leaves out of names: the one folder that was asked for, or none."""
+    return f"{shown(files[0])}/" if len(files) == 1 and is_folder(files[0]) else ""
 
 
 def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
@@ -48,20 +53,24 @@ def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
         return Refused(name, name, error.code, str(error), error.traceback)
 
 
-def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName) -> None:
-    print(rows_text(COLUMNS, [_row(stem) for stem in stems], left=1))
+def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName, folder: str) -> None:
+    if folder:
+        print(f"In {folder}")
+    print(rows_text(COLUMNS, [_row(stem, folder) for stem in stems], left=1))
     print(f"\naverage: dBFS RMS while the part plays ({convention(reference.value)});")
-    print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, sample peak over RMS;")
+    print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, sample peak over")
+    print("the RMS of the whole file, pauses included (a sine has 3.0);")
     print("noise: dBFS RMS in pauses, or under a part without any, in the same convention.")
     print("A dash: nothing to measure.")
 
 
-def _row(stem: MeasuredFile | Refused) -> Row:
+def _row(stem: MeasuredFile | Refused, folder: str) -> Row:
     if isinstance(stem, Refused):
-        return Row((stem.stem, *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {stem.refused}: {stem.says}",))
+        name = stem.stem.removeprefix(folder)
+        return Row((name, *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {stem.refused}: {stem.says}",))
     levels = stem.levels
     cells = (
-        stem.source.path,
+        stem.source.path.removeprefix(folder),
         figure(levels.average_dbfs, 2),
         figure(levels.loudness_lufs, 2),
         figure(levels.sample_peak_dbfs, 2),
@@ -69,7 +78,7 @@ def _row(stem: MeasuredFile | Refused) -> Row:
         figure(levels.crest_db),
         figure(levels.noise_floor_dbfs),
     )
-    notes = [f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings]
+    notes = [f"{FINDING_WORDS[finding.verdict]}: {finding.says}" for finding in stem.findings]
     balance = balance_words(levels.side_balance_db)
     notes += [f"balance: {balance}"] if balance else []
     notes += ["noise: no pause to judge noise by"] if has_no_pause(levels) else []

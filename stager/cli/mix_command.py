@@ -16,6 +16,7 @@ from stager.system.printable import on_screen, shown
 
 WIDTH: Final = 80
 WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "LISTEN", Verdict.BOUNCE_AGAIN: "BOUNCE AGAIN"}
+FINDING_WORDS: Final = {**WORDS, Verdict.USABLE: "to know"}
 
 
 def run(*, files: Sequence[Path], fail_on: FailOn | None, with_coding: bool, as_json: bool) -> Exit:
@@ -58,7 +59,7 @@ def _lines(mix: Mix | Refused) -> Iterator[str]:
     yield from _wrapped(f"{mix.source.path}: {WORDS[mix.verdict]}")
     yield from _wrapped(mix.advice.says, "  ")
     for finding in mix.findings:
-        yield from _wrapped(f"{WORDS[finding.verdict]}: {finding.says}", "  ")
+        yield from _wrapped(f"{FINDING_WORDS[finding.verdict]}: {finding.says}", "  ")
     yield ""
     yield from _level_lines(mix)
     yield from _delivery_lines(mix)

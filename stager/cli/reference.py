@@ -9,6 +9,10 @@ from pathlib import Path
 from typing import Final
 
 FOLDER: Final = Path(__file__).parent.parent / "reference"
+MOST_NAMED: Final = 3
+"""Words that an answer names where no entry explains the one that was asked for."""
+LEAST_LETTERS: Final = 3
+"""Letters of a known word from which it counts as part of another."""
 _HEADING: Final = re.compile(r"^(#{1,3}) (.*)$", re.MULTILINE)
 
 
@@ -44,13 +48,24 @@ def entries_for(word: str) -> list[Entry]:
     return sorted(found, key=lambda entry: wanted not in map(folded, entry.words))
 
 
+def mentions(word: str) -> list[str]:
+    """Return the first words of at most three entries whose text has a word that no entry explains."""
+    whole = re.compile(rf"\b{re.escape(word.strip())}\b", re.IGNORECASE)
+    return [entry.words[0] for entry in entries() if whole.search(entry.text)][:MOST_NAMED]
+
+
 def nearest(word: str, more: tuple[str, ...] = ()) -> list[str]:
-    """Return the three known words that are nearest to one that is not known; `more` are words beside the pages'."""
-    known = {
-        folded(part): part for entry in entries() for full in entry.words for part in (full, full.rpartition(".")[2])
-    }
-    known |= {folded(other): other for other in more}
-    return [known[near] for near in get_close_matches(folded(word), known, n=3, cutoff=0.0)]
+    """Return the three known words that are nearest to one that is not known; `more` are words beside the pages'.
+
+    Words that hold it, or that it holds, come before those that are only spelt alike.
+    """
+    words = (full if "." in word else full.rpartition(".")[2] for entry in entries() for full in entry.words)
+    known = {folded(other): other for other in (*words, *more)}
+    wanted = folded(word)
+    holding = [near for near in known if len(near) >= LEAST_LETTERS and (wanted in near or near in wanted)]
+    alike = get_close_matches(wanted, known, n=MOST_NAMED, cutoff=0.0)
+    ordered = [*get_close_matches(wanted, holding, n=MOST_NAMED, cutoff=0.0), *alike] if len(wanted) > 1 else alike
+    return list(dict.fromkeys(known[near] for near in ordered))[:MOST_NAMED]
 
 
 def _of_page(page: Path) -> Iterator[Entry]:

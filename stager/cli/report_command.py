@@ -26,5 +26,6 @@ def run(*, project: Path, quick: bool = False) -> Exit:
         say("No stem has been staged here yet.")
     say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged))
     say_displaced(written)
+    say("Written: a page to open in a browser, its table, the same as JSON, and notes for whoever mixes.")
     print("\n".join(on_screen(shown(document.path)) for document in written))
     return Exit.DONE

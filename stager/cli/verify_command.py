@@ -1,12 +1,24 @@
 """`stager verify`: proves that originals are untouched and copies differ in level alone."""
 
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from stager.cli.exits import Exit
 from stager.cli.screen import print_json, say
+from stager.judge.sentences import counted
 from stager.plugins.projects import load_project
 from stager.report import Row, rows_text
 from stager.verify import Verified, VerifiedPack, verify_packs, verify_project
+
+COLUMNS: Final = ("stem", "result", "residual peak", "residual RMS", "expected RMS")
+OTHERS: Final = {
+    "DIFFERS": "Different, each with its reason above",
+    "stale": "Bounced anew since, so stage them again",
+    "taken out": "No longer in the inbox",
+}
+"""The results that are not ok, and the words for them in the summary."""
 
 
 def run(*, project: Path, as_json: bool) -> Exit:
@@ -19,11 +31,10 @@ def run(*, project: Path, as_json: bool) -> Exit:
     if as_json:
         print_json({"schema": "stager/verify/1", "stems": [proof.to_data() for proof in proofs], "packs": packed})
     elif proofs:
-        print(
-            rows_text(("stem", "proof", "residual peak", "RMS", "expected"), [_row(proof) for proof in proofs], left=2)
-        )
+        print(rows_text(COLUMNS, [_row(proof) for proof in proofs], left=2))
         print("\nresidual: copy less gain x original, in LSB of the copy (of 24 bits where it is float);")
-        print("expected: the RMS that rounding and dither leave.")
+        print("expected RMS: what rounding and dither leave.")
+        print(_summary(proofs))
     if packs and not as_json:
         print("\n".join(line for pack in packs for line in _pack_lines(pack)))
     return Exit.DONE if all([*(proof.ok for proof in proofs), *(pack.ok for pack in packs)]) else Exit.SOME
@@ -38,6 +49,13 @@ def _pack_lines(pack: VerifiedPack) -> list[str]:
     )
     stale = [f"  {stem}: its source changed since; pack it again" for stem in pack.stale]
     return [proof if not stale else f"pack {pack.place}: stale", *stale]
+
+
+def _summary(proofs: Sequence[Verified]) -> str:
+    """Return how many copies hold, and how many do not, of those that could be compared."""
+    states = Counter(map(_state, proofs))
+    holds = f"{states['ok']} of {counted(len(proofs), 'stem')}: the copy differs from its original in level alone."
+    return " ".join([holds, *(f"{OTHERS[state]}: {states[state]}." for state in OTHERS if states[state])])
 
 
 def _state(proof: Verified) -> str:

@@ -89,7 +89,6 @@ def show(stage: Stage, pace_s: float, say: Callable[[str], None]) -> int:
         PlaceError: where recorder or watcher failed or hung.
     """
     say("A recorder bounces ten stems, a watch stages them as they settle, then the copies are verified.")
-    say("The first run on a machine compiles the measuring loops once, which takes up to a minute.")
     watcher = subprocess.Popen(_module("stager", "watch", str(stage.folder)))
     try:
         recorder = _module("stager.demo.recorder", str(stage.inbox), str(stage.log), "--pace", str(pace_s))

@@ -41,8 +41,13 @@ def _tolerance(off_db: float, level: str, tolerance_db: float) -> str:
     return f"Left as it is: {abs(off_db):.1f} dB {side} the {level}, inside the tolerance of {tolerance_db:g} dB."
 
 
-def _ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float) -> str:
-    return f"{moved(gain_db)}; the target asked for {wanted_db:+.1f} dB, {_ceiling_stop(wanted_db, ceiling_dbtp)}."
+def _target(gain_db: float, wanted_db: float, measured_db: float, level: str, level_db: float, step_db: float) -> str:
+    return f"{moved(gain_db)}: {_goes(measured_db, level, level_db, gain_db - wanted_db, step_db)}."
+
+
+def _ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float, true_peak_dbtp: float) -> str:
+    stop = f"{_ceiling_stop(wanted_db, ceiling_dbtp)}: {_peak_goes(true_peak_dbtp, gain_db)}"
+    return f"{moved(gain_db)}; the target asked for {wanted_db:+.1f} dB, {stop}."
 
 
 def _boost_limit(gain_db: float, wanted_db: float, boost_db: float) -> str:
@@ -56,17 +61,39 @@ def _link_tolerance(link: str, loudest: str, off_db: float, level: str, toleranc
     return f'Left as it is with the link "{link}": its loudest member, {loudest}, is {off}, {tolerance}.'
 
 
-def _link_target(link: str, loudest: str, gain_db: float, measured_db: float, level: str) -> str:
-    return f"{_linked(gain_db, link)}: its loudest member, {loudest}, goes from {measured_db:.1f} to the {level}."
+def _link_target(
+    link: str,
+    loudest: str,
+    gain_db: float,
+    measured_db: float,
+    level: str,
+    wanted_db: float | None = None,
+    level_db: float = 0.0,
+    step_db: float = 0.0,
+) -> str:
+    """The last three are missing from decisions that an earlier version stored."""
+    off_db = 0.0 if wanted_db is None else gain_db - wanted_db
+    goes = _goes(measured_db, level, level_db, off_db, step_db)
+    return f"{_linked(gain_db, link)}: its loudest member, {loudest}, goes {goes}."
 
 
 def _link_under_one_step(link: str, loudest: str, wanted_db: float, level: str) -> str:
     return f"{_linked(0.0, link)}: its loudest member, {loudest}, lacks {wanted_db:+.2f} dB to the {level}."
 
 
-def _link_ceiling(link: str, loudest: str, gain_db: float, wanted_db: float, ceiling_dbtp: float, limited: str) -> str:
+def _link_ceiling(
+    link: str,
+    loudest: str,
+    gain_db: float,
+    wanted_db: float,
+    ceiling_dbtp: float,
+    limited: str,
+    true_peak_dbtp: float | None = None,
+) -> str:
+    """The last one is missing from decisions that an earlier version stored."""
     effect = "stopped it" if wanted_db > 0.0 else "asks for more"
-    stop = f"the ceiling of {ceiling_dbtp:g} dBTP on {limited} {effect}"
+    goes = "" if true_peak_dbtp is None else f": {_peak_goes(true_peak_dbtp, gain_db)}"
+    stop = f"the ceiling of {ceiling_dbtp:g} dBTP on {limited} {effect}{goes}"
     return f"{_linked(gain_db, link)}; its loudest member, {loudest}, asked for {wanted_db:+.1f} dB, {stop}."
 
 
@@ -79,8 +106,8 @@ def _own_rule(rule: str, wanted_db: float, why: str) -> str:
     return f'The rule "{rule}" wants {wanted_db:+.1f} dB: {why}'
 
 
-def _own_ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float) -> str:
-    return f"{moved(gain_db)}; {_ceiling_stop(wanted_db, ceiling_dbtp)}."
+def _own_ceiling(gain_db: float, wanted_db: float, ceiling_dbtp: float, true_peak_dbtp: float) -> str:
+    return f"{moved(gain_db)}; {_ceiling_stop(wanted_db, ceiling_dbtp)}: {_peak_goes(true_peak_dbtp, gain_db)}."
 
 
 def _linked(gain_db: float, link: str) -> str:
@@ -89,6 +116,21 @@ def _linked(gain_db: float, link: str) -> str:
 
 def _ceiling_stop(wanted_db: float, ceiling_dbtp: float) -> str:
     return f"the ceiling of {ceiling_dbtp:g} dBTP {'stopped it' if wanted_db > 0.0 else 'asks for more'}"
+
+
+def _goes(measured_db: float, level: str, level_db: float, off_db: float, step_db: float) -> str:
+    """Return from where a figure goes to where; `off_db` is by how much rounding keeps it from the level, 0 or less."""
+    reached_db = level_db + off_db
+    if f"{reached_db:.1f}" == f"{level_db:.1f}":
+        return f"from {measured_db:.1f} to the {level}"
+    rounded = f"as trims are rounded down to steps of {step_db:g} dB"
+    return f"from {measured_db:.1f} to {reached_db:.1f}, just under the {level}, {rounded}"
+
+
+def _peak_goes(true_peak_dbtp: float, gain_db: float) -> str:
+    if gain_db == 0.0:
+        return f"the true peak is {true_peak_dbtp:.1f} dBTP already"
+    return f"the true peak goes from {true_peak_dbtp:.1f} to {true_peak_dbtp + gain_db:.1f} dBTP"
 
 
 def _boost_stop(boost_db: float) -> str:
@@ -102,7 +144,7 @@ _SENTENCES: Final[Mapping[ReasonCode, Callable[..., str]]] = {
     ReasonCode.UNDER_ONE_STEP: lambda wanted_db, level: (
         f"Left as it is: it lacks {wanted_db:+.2f} dB to the {level}, less than one step."
     ),
-    ReasonCode.TARGET: lambda gain_db, measured_db, level: f"{moved(gain_db)}: from {measured_db:.1f} to the {level}.",
+    ReasonCode.TARGET: _target,
     ReasonCode.CEILING: _ceiling,
     ReasonCode.BOOST_LIMIT: _boost_limit,
     ReasonCode.LINK_SILENT: lambda link: f'Left as it is: too quiet to measure, like all of the link "{link}".',

@@ -10,6 +10,7 @@ from math import floor
 from typing import Final
 
 from stager.judge.because import reason, with_reasons
+from stager.judge.louder import fader_caution
 from stager.judge.sentences import listed
 from stager.judge.trim import GRACE_STEPS, FigureAfter
 from stager.model import DecidedBy, ReasonCode, TrimDecision
@@ -120,8 +121,16 @@ def is_restored(residual_dbfs: float | None, expected_dbfs: float | None) -> boo
     return residual_dbfs is None or residual_dbfs <= most
 
 
-def balance_sentence(stems: int, residual_dbfs: float | None, expected_dbfs: float | None, *, restored: bool) -> str:
-    """Return whether the faders of the list bring the rough balance back."""
+def balance_sentence(
+    stems: int, residual_dbfs: float | None, expected_dbfs: float | None, *, restored: bool, highest_db: float = 0.0
+) -> str:
+    """Return whether the faders of the list bring the rough balance back; `highest_db` is the largest move upwards."""
+    says = _balance_sentence(stems, residual_dbfs, expected_dbfs, restored=restored)
+    caution = fader_caution(highest_db)
+    return f"{says} {caution}" if caution else says
+
+
+def _balance_sentence(stems: int, residual_dbfs: float | None, expected_dbfs: float | None, *, restored: bool) -> str:
     what = "1 copy" if stems == 1 else f"{stems} copies"
     if stems == 0:
         return "There is no copy to bring the rough balance back with."

@@ -21,7 +21,7 @@ JUST_UNDER_FULL_SCALE_DBFS = -0.3
 HUM_ALONE_DB = 1.0
 """Where hum lies so near the average, or over it, there is nothing in a take but hum (own figure)."""
 LIMITS = DamageLimits()
-STEM_ADVICE = "If the take is not clipped, bounce it again lower; else record it again."
+STEM_ADVICE = "Look at its take: if that is clean, bounce it again, lower; if it is clipped too, record it again."
 """What to do about a clipped stem: whether the take or the bounce clipped can't be seen in the stem."""
 
 
@@ -219,7 +219,11 @@ def _held(gaps: Gaps, held: Sequence[Gap], info: StreamInfo, *, is_take: bool) -
     worst = gaps.longest if whole and gaps.longest else listed
     at, ms = clock(worst.start / info.sample_rate_hz), 1000.0 * worst.frames / info.sample_rate_hz
     kind = "zero" if worst.value_linear == 0.0 else "one held value"
-    again = "Play it again." if is_take else "If the take has it too, record it again; else bounce it again."
+    again = (
+        "Play it again."
+        if is_take
+        else "Look at its take: if that is whole, bounce it again; if it has the gap too, record it again."
+    )
     says = f"Sound is missing {times(count)}, {kind} for {ms:.1f} ms at {at}, in the middle of sound. {again}"
     measured: dict[str, float | str] = {"longest_frames": float(worst.frames), "value_linear": worst.value_linear}
     return [_missing(Verdict.PLAY_AGAIN, held, worst, (count, frames), info, measured, says)]

@@ -1,5 +1,6 @@
 """Hints about the project file, each given once: what a person would do well to set there. Pure."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -28,7 +29,9 @@ def percussive_hint(stem: str, levels: Levels, trim: TrimDecision) -> Hint | Non
     crest_db = levels.sample_peak_dbfs - rms_dbfs
     if crest_db <= PERCUSSIVE_CREST_DB:
         return None
-    says = f"the peaks of {stem} stand {crest_db:.0f} dB over its RMS: percussive, a role by peak would suit"
+    percussive = f"{stem} is percussive: its peaks stand {crest_db:.0f} dB over its RMS while it plays"
+    lines = f'match = [{json.dumps(stem, ensure_ascii=False)}] and target = {{ rule = "peak", level_db = -10.0 }}'
+    says = f"{percussive}, so a peak target suits it. Add a [[role]] with {lines}"
     return Hint("percussive", says)
 
 

@@ -217,9 +217,12 @@ class _Group:
         if not stopped and gain == 0.0:
             return reason(ReasonCode.LINK_UNDER_ONE_STEP, **who, wanted_db=wanted_db, level=level)
         if not stopped:
-            return reason(ReasonCode.LINK_TARGET, **who, gain_db=gain, measured_db=wanted.measured_db, level=level)
+            aim = {"level": level, "level_db": self.target.level_db, "step_db": self.target.step_db}
+            moves = {"gain_db": gain, "wanted_db": wanted_db, "measured_db": wanted.measured_db}
+            return reason(ReasonCode.LINK_TARGET, **who, **moves, **aim)
         if limited_by:
-            stop = {"ceiling_dbtp": self.target.ceiling_dbtp, "limited": limited_by}
+            peak = next(member.true_peak_dbtp for member in self.members if member.stem == limited_by)
+            stop = {"ceiling_dbtp": self.target.ceiling_dbtp, "limited": limited_by, "true_peak_dbtp": peak}
             return reason(ReasonCode.LINK_CEILING, **who, gain_db=gain, wanted_db=wanted_db, **stop)
         boost_db = self.target.max_boost_db
         return reason(ReasonCode.LINK_BOOST_LIMIT, **who, gain_db=gain, wanted_db=wanted_db, boost_db=boost_db)

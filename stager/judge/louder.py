@@ -13,6 +13,14 @@ SAFE_LISTENING: Final = (
 )
 
 
+def fader_caution(highest_db: float) -> str | None:
+    """Return the caution about faders that go up to bring a rough balance back; None where none goes up."""
+    if highest_db <= 0.0:
+        return None
+    clip_gain = "many end at +6 to +12 dB, and clip gain does the rest"
+    return f"Faders go up by as much as {highest_db:g} dB: lower your monitors first; {clip_gain}."
+
+
 def is_louder(sidecar: Sidecar) -> bool:
     """Return whether a copy is so much louder than its original that the caution is due."""
     return sidecar.trim.gain_db > LOUDER_DB

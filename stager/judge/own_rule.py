@@ -36,16 +36,18 @@ def decide_by_rule(
         return named
     asked = reason(ReasonCode.OWN_RULE, rule=rule, wanted_db=wanted_gain_db, why=why)
     return with_reasons(
-        named.model_copy(update={"reasons": ()}), _reason(by, decision.gain_db, wanted_gain_db, target), asked
+        named.model_copy(update={"reasons": ()}),
+        _reason(by, decision.gain_db, wanted_gain_db, target, levels.true_peak_dbtp),
+        asked,
     )
 
 
-def _reason(by: DecidedBy, gain_db: float, wanted_db: float, target: Target) -> Reason:
+def _reason(by: DecidedBy, gain_db: float, wanted_db: float, target: Target, true_peak_dbtp: float | None) -> Reason:
     if by is DecidedBy.BOOST_LIMIT:
         return reason(ReasonCode.OWN_BOOST_LIMIT, gain_db=gain_db, boost_db=target.max_boost_db)
     if by is DecidedBy.CEILING:
-        ceiling = target.ceiling_dbtp
-        return reason(ReasonCode.OWN_CEILING, gain_db=gain_db, wanted_db=wanted_db, ceiling_dbtp=ceiling)
+        limit = {"ceiling_dbtp": target.ceiling_dbtp, "true_peak_dbtp": true_peak_dbtp}
+        return reason(ReasonCode.OWN_CEILING, gain_db=gain_db, wanted_db=wanted_db, **limit)
     return reason(ReasonCode.OWN_GAIN, gain_db=gain_db)
 
 

@@ -48,7 +48,8 @@ def decide_trim(
         wanted, gain, by = None, 0.0, DecidedBy.SILENT
     else:
         wanted, gain, by = _gain(measured, target, figure_after, limits, guard)
-    after, why = (average_after or figure_after)(gain), _reason(by, gain, wanted, measured, target)
+    after = (average_after or figure_after)(gain)
+    why = _reason(by, gain, wanted, measured, target, levels.true_peak_dbtp)
     return TrimDecision(
         gain_db=gain,
         wanted_gain_db=wanted,
@@ -66,21 +67,36 @@ def decide_trim(
     )
 
 
-def _reason(by: DecidedBy, gain: float, wanted: float | None, measured: float | None, target: Target) -> Reason:
+def _reason(
+    by: DecidedBy,
+    gain: float,
+    wanted: float | None,
+    measured: float | None,
+    target: Target,
+    true_peak_dbtp: float | None,
+) -> Reason:
     if by is DecidedBy.LEAVE:
         return reason(ReasonCode.LEAVE)
     if by is DecidedBy.SILENT or measured is None or wanted is None:
         return reason(ReasonCode.SILENT)
-    level = figure_name(target)
-    if by is DecidedBy.TOLERANCE:
-        off_db = measured - target.level_db
-        return reason(ReasonCode.TOLERANCE, off_db=off_db, level=level, tolerance_db=target.tolerance_db)
     if by is DecidedBy.TARGET:
-        short = reason(ReasonCode.UNDER_ONE_STEP, wanted_db=wanted, level=level)
-        return reason(ReasonCode.TARGET, gain_db=gain, measured_db=measured, level=level) if gain else short
+        return _target_reason(gain, wanted, measured, target)
+    if by is DecidedBy.TOLERANCE:
+        off_db, level = measured - target.level_db, figure_name(target)
+        return reason(ReasonCode.TOLERANCE, off_db=off_db, level=level, tolerance_db=target.tolerance_db)
+    asked = {"gain_db": gain, "wanted_db": wanted}
     if by is DecidedBy.CEILING:
-        return reason(ReasonCode.CEILING, gain_db=gain, wanted_db=wanted, ceiling_dbtp=target.ceiling_dbtp)
-    return reason(ReasonCode.BOOST_LIMIT, gain_db=gain, wanted_db=wanted, boost_db=target.max_boost_db)
+        limit = {"ceiling_dbtp": target.ceiling_dbtp, "true_peak_dbtp": true_peak_dbtp}
+        return reason(ReasonCode.CEILING, **asked, **limit)
+    return reason(ReasonCode.BOOST_LIMIT, **asked, boost_db=target.max_boost_db)
+
+
+def _target_reason(gain: float, wanted: float, measured: float, target: Target) -> Reason:
+    level = figure_name(target)
+    if gain == 0.0:
+        return reason(ReasonCode.UNDER_ONE_STEP, wanted_db=wanted, level=level)
+    aim = {"level": level, "level_db": target.level_db, "step_db": target.step_db}
+    return reason(ReasonCode.TARGET, gain_db=gain, wanted_db=wanted, measured_db=measured, **aim)
 
 
 def _limits(levels: Levels, target: Target) -> GainLimits:

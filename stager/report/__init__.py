@@ -4,7 +4,7 @@ from stager.report.collect import collect, last_outcome_at, outcomes_of
 from stager.report.set_text import check_text
 from stager.report.tables import REPORT_NAMES, cell, exact_cell, outcome_data, tables_are_newer, write_tables
 from stager.report.terminal import (
-    VERDICT_WORDS,
+    FINDING_WORDS,
     Row,
     convention,
     figure,
@@ -16,8 +16,8 @@ from stager.report.terminal import (
 )
 
 __all__ = [
+    "FINDING_WORDS",
     "REPORT_NAMES",
-    "VERDICT_WORDS",
     "Row",
     "cell",
     "check_text",

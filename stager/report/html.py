@@ -17,7 +17,7 @@ from typing import Any, Final
 from jinja2 import Environment, StrictUndefined
 
 from stager.judge import first_lines
-from stager.judge.louder import SAFE_LISTENING, louder_caution
+from stager.judge.louder import SAFE_LISTENING, fader_caution, louder_caution
 from stager.judge.sentences import exact_clock
 from stager.model import Outcome, Sidecar, Verdict
 from stager.model.check import SetReport
@@ -92,7 +92,7 @@ def page_text(project: Project, outcomes: Sequence[Outcome], sources: Sources, w
         check_says=sources.check_says,
         no_picture=NO_PICTURE,
         set_lines=set_lines(sources.check),
-        balance=sources.check.balance.says if sources.check and sources.check.balance else "",
+        balance=sources.check.balance.says if sources.check and sources.check.balance else _faders_up(sidecars),
         planned=sources.check.planned.says if sources.check and sources.check.planned else "",
         rough=sources.check.rough.says if sources.check and sources.check.rough else "",
         axis=axis,
@@ -119,6 +119,10 @@ def caution(sidecars: Sequence[Sidecar]) -> str:
     """Return the sentence that says to turn monitors down, where a copy is much louder than its original; else ""."""
     text = louder_caution(sidecars)
     return f"{text} {SAFE_LISTENING}" if text else ""
+
+
+def _faders_up(sidecars: Sequence[Sidecar]) -> str:
+    return fader_caution(max((each.trim.restore_fader_db for each in sidecars), default=0.0)) or ""
 
 
 def take_view(take: TakeOutcome) -> TakeView:

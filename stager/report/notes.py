@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
 
-from stager.judge.louder import SAFE_LISTENING, louder_caution
+from stager.judge.louder import SAFE_LISTENING, fader_caution, louder_caution
 from stager.judge.sentences import exact_clock
 from stager.judge.set_formats import depth_words
 from stager.model import Refused, Sidecar, Verdict
-from stager.report.terminal import VERDICT_WORDS, convention, figure
+from stager.report.terminal import FINDING_WORDS, convention, figure
 from stager.system.printable import on_screen
 
 NOTES_NAME: Final = "notes.md"
@@ -59,7 +59,7 @@ def notes_text(notes: Notes) -> str:
         _table(notes),
         _balance(notes.sidecars),
         section(
-            "To know before mixing", [f"**{VERDICT_WORDS[verdict]}:** {escaped(says)}" for verdict, says in notes.lines]
+            "To know before mixing", [f"**{FINDING_WORDS[verdict]}:** {escaped(says)}" for verdict, says in notes.lines]
         ),
         section("Taken out", list(map(escaped, notes.taken_out))),
         section("Not among them", [_refusal(each) for each in notes.refused]),
@@ -135,7 +135,9 @@ def _exact(gain_db: float) -> str:
 def _balance(sidecars: Sequence[Sidecar]) -> str:
     if not any(sidecar.trim.gain_db for sidecar in sidecars):
         return "No stem was trimmed: at unity faders the rough balance is as it was." if sidecars else ""
-    return 'The faders at "Fader back" bring back the rough balance that the stems had before they were trimmed.'
+    says = 'The faders at "Fader back" bring back the rough balance that the stems had before they were trimmed.'
+    caution = fader_caution(max(sidecar.trim.restore_fader_db for sidecar in sidecars))
+    return f"{says} {caution}" if caution else says
 
 
 def _refusal(refused: Refused) -> str:

@@ -10,10 +10,15 @@ from stager.judge.handover import MOST_LINES
 from stager.model import Verdict
 from stager.model.check import SetReport
 from stager.model.pairs import Kinship
-from stager.report.terminal import VERDICT_WORDS, WIDTH, taken_out_sentence
+from stager.report.terminal import FINDING_WORDS, WIDTH, taken_out_sentence
 from stager.system.printable import on_screen
 
 INDENT: Final = "  "
+SET_WORDS: Final = {
+    Verdict.USABLE: "ready to send",
+    Verdict.LISTEN: "LISTEN before you send it",
+    Verdict.PLAY_AGAIN: "DO NOT SEND IT YET",
+}
 MARGIN: Final = " " * 13
 
 
@@ -24,15 +29,15 @@ def check_text(found: SetReport, *, everything: bool = False) -> str:
 
 def _lines(found: SetReport, most: int) -> Iterator[str]:
     count = "1 stem" if found.stems == 1 else f"{found.stems} stems"
-    yield on_screen(f"{found.project}: {count}, the set as a whole: {VERDICT_WORDS[found.verdict]}")
+    yield on_screen(f"{found.project}: {count}, the set as a whole: {SET_WORDS[found.verdict]}")
     for refused in found.refused:
         yield from _wrapped("REFUSED", refused.says)
     for each in found.taken_out:
         yield from _wrapped("taken out", taken_out_sentence(each.stem, each.copy_path))
     for verdict, says in first_lines(found.findings, most):
-        yield from _wrapped(VERDICT_WORDS[verdict] if verdict is not Verdict.USABLE else "to know", says)
+        yield from _wrapped(FINDING_WORDS[verdict], says)
     if not found.findings:
-        yield from _wrapped("nothing", "One rate, one depth, one start, names that say what they are: it can be sent.")
+        yield from _wrapped("nothing", "One rate, one depth, one start, names that say what they are.")
     doubles = [double for double in found.doubles if double.kind not in (Kinship.COPY, Kinship.SAME_TAKE)]
     if doubles or found.pairs_left_out:
         yield from ("", "doubles")

@@ -16,6 +16,8 @@ WIDTH: Final = 80
 INDENT: Final = " " * 4
 MOST_NAMED: Final = 3
 VERDICT_WORDS: Final = {Verdict.USABLE: "usable", Verdict.LISTEN: "LISTEN", Verdict.PLAY_AGAIN: "PLAY AGAIN"}
+FINDING_WORDS: Final = {**VERDICT_WORDS, Verdict.USABLE: "to know"}
+"""The word before the sentence of a finding: a stem is usable, a fact about it is to know."""
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,14 @@ MOVED = {
 SENTENCES = {
     "target": (-24.0, -14.0, Target(), ("Raised 6 dB", "-24.0", figure_name(Target()))),
     "target, lowered": (-12.0, -6.0, Target(), ("Lowered 6 dB", "-12.0", figure_name(Target()))),
-    "ceiling": (-24.0, -7.0, Target(), ("Raised 4 dB", "6.0 dB", "the ceiling of -3 dBTP stopped it")),
-    "ceiling, lowered": (-30.0, -1.0, Target(), ("Lowered 2 dB", "12.0 dB", "the ceiling of -3 dBTP")),
+    "rounded down": (-24.05, -14.0, Target(), ("Raised 6 dB: from -24.1 to -18.1, just under the", "steps of 0.1 dB")),
+    "ceiling": (
+        -24.0,
+        -7.0,
+        Target(),
+        ("Raised 4 dB", "6.0 dB", "the ceiling of -3 dBTP stopped it", "the true peak goes from -7.0 to -3.0 dBTP"),
+    ),
+    "ceiling, lowered": (-30.0, -1.0, Target(), ("Lowered 2 dB", "12.0 dB", "the ceiling of -3 dBTP", "-1.0 to -3.0")),
     "boost limit": (-45.0, -40.0, Target(), ("Raised 18 dB", "27.0 dB", "the largest boost of 18 dB stopped it")),
     "tolerance, under": (
         -18.9,
@@ -62,7 +68,10 @@ WHOLE = {
         -24.0,
         -3.05,
         Target(),
-        "Left as it is; the target asked for +6.0 dB, the ceiling of -3 dBTP stopped it.",
+        (
+            "Left as it is; the target asked for +6.0 dB, the ceiling of -3 dBTP stopped it: "
+            "the true peak is -3.0 dBTP already."
+        ),
     ),
 }
 

@@ -77,7 +77,8 @@ def test_clipped() -> None:
     assert found.total_s == pytest.approx(32 / 48_000)
     assert found.measured == {"level_dbfs": 0.0, "longest_frames": 6.0, "events": 7.0, "polarity": "both"}
     assert found.says == (
-        "Clipped 7 times, worst at 0:02.0. If the take is not clipped, bounce it again lower; else record it again."
+        "Clipped 7 times, worst at 0:02.0. Look at its take: if that is clean, bounce it again, lower; "
+        "if it is clipped too, record it again."
     )
 
 
@@ -96,7 +97,7 @@ def test_clipped_upstream(level: float, polarity: str) -> None:
     assert (found.code, found.verdict) == ("clipped_upstream", Verdict.PLAY_AGAIN)
     assert found.measured["level_dbfs"] == pytest.approx(-6.0206, abs=1e-4)
     assert found.measured["polarity"] == polarity
-    assert found.says.startswith("Clipped 4 times at -6.0 dBFS, before this file was made, worst at 0:02.0. If")
+    assert found.says.startswith("Clipped 4 times at -6.0 dBFS, before this file was made, worst at 0:02.0. Look")
 
 
 @pytest.mark.parametrize("level", [1.0 - 2.0**-15, 1.0, -1.0])

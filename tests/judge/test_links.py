@@ -63,7 +63,7 @@ def test_the_smallest_that_any_member_allows() -> None:
     assert (trim.loudest, trim.limited_by_stem) == ("kick.wav", "snare.wav")
     assert trim.because == (
         'Raised 6 dB with the link "kit"; its loudest member, kick.wav, asked for +8.0 dB, '
-        "the ceiling of -3 dBTP on snare.wav stopped it."
+        "the ceiling of -3 dBTP on snare.wav stopped it: the true peak goes from -9.0 to -3.0 dBTP."
     )
 
 
@@ -99,7 +99,7 @@ CASES: dict[str, tuple[Sequence[LinkMember], float, str | None, str]] = {
         (member("a", -18.0, -8.0), member("b", -30.0, -1.0)),
         -2.0,
         "b",
-        "the ceiling of -3 dBTP on b asks for more.",
+        "the ceiling of -3 dBTP on b asks for more: the true peak goes from -1.0 to -3.0 dBTP.",
     ),
     "the boost limit": (
         (member("a", -50.0, -40.0), member("b", -60.0, -50.0)),
@@ -126,7 +126,12 @@ CASES: dict[str, tuple[Sequence[LinkMember], float, str | None, str]] = {
         None,
         'Left as it is with the link "kit": its loudest member, a, lacks +0.04 dB to the',
     ),
-    "rounded down to the step": ((member("a", -21.96, -9.0), member("b", -30.0, -20.0)), 3.9, None, "Raised 3.9 dB"),
+    "rounded down to the step": (
+        (member("a", -21.96, -9.0), member("b", -30.0, -20.0)),
+        3.9,
+        None,
+        "from -22.0 to -18.1, just",
+    ),
     "a tie is the target's": ((member("a", -24.0, -20.0), member("b", -30.0, -9.0)), 6.0, None, "goes from"),
     "a guard on an integer grid": (
         (

@@ -266,7 +266,8 @@ def test_without_the_extra(song: Song, tmp_path: Path) -> None:
     result = song.stager("stage", song.folder, "--cluster", "local", env={"PYTHONPATH": str(tmp_path)})
     assert result.code == 2
     assert result.stderr == (
-        "stager: --cluster needs distributed, which is not installed: pip install 'stager[cluster]'\n"
+        "stager: --cluster needs distributed, which is not installed. In the clone: pipx install --force '.[cluster]', "
+        "or in its virtual environment: pip install '.[cluster]'\n"
     )
 
 

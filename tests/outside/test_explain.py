@@ -22,6 +22,8 @@ WORDS = [
     "clip_frames",
     "true peak",
     "speed",
+    "mix",
+    "watch",
     "stager.stage",
 ]
 
@@ -47,6 +49,14 @@ def test_unknown_word_names_the_nearest(stager: Command) -> None:
     assert (found.code, found.stdout) == (2, "")
     assert "nearest: " in found.stderr
     assert "clipped" in stager("explain", "cliped").stderr
+
+
+@pytest.mark.parametrize(("word", "named"), [("loud", "loudness"), ("clip", "would_clip"), ("gate", "average")])
+def test_part_of_a_word_names_the_words_that_hold_it(stager: Command, word: str, named: str) -> None:
+    """A part of a known word leads to it, and a word that only stands in a text leads to that entry."""
+    found = stager("explain", word)
+    assert found.code == 2
+    assert named in found.stderr
 
 
 def test_without_a_word_all_are_listed(stager: Command) -> None:

@@ -373,4 +373,4 @@ def test_the_page_is_an_extra(stager: Command, tmp_path: Path, missing: str) -> 
     assert stager("watch", song.folder, "--until-idle", "0", env=without).code == 0
     result = stager("watch", song.folder, "--until-idle", "0", "--page", env=without)
     assert (result.code, f"{missing}, which is not installed" in result.stderr) == (2, True)
-    assert "pip install 'stager[page]'" in result.stderr
+    assert "pipx install --force '.[page]'" in result.stderr

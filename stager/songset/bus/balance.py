@@ -39,15 +39,16 @@ def restored_balance(
         for name in sorted(alone)
     ]
     parts = [*copies, *originals]
+    highest_db = max((part.gain_db for part in copies), default=0.0)
     polarities = [1.0] * len(copies) + [-1.0] * len(originals)
 
     def work(inputs: MixInputs) -> BalanceResidual:
-        return _residual(inputs, linear_from_db(pan_law_db), dithered=dithered)
+        return _residual(inputs, linear_from_db(pan_law_db), highest_db, dithered=dithered)
 
     return summed(parts, work, polarities=polarities, left_out=gone)
 
 
-def _residual(inputs: MixInputs, centre_linear: float, *, dithered: bool) -> BalanceResidual:
+def _residual(inputs: MixInputs, centre_linear: float, highest_db: float, *, dithered: bool) -> BalanceResidual:
     left = _Left()
     with mixing(inputs, centre_linear) as mixer:
         for sums in mixer.sums(0, inputs.frames):
@@ -66,7 +67,7 @@ def _residual(inputs: MixInputs, centre_linear: float, *, dithered: bool) -> Bal
         expected_rms_dbfs=expected_dbfs,
         restored=restored,
         left_out=inputs.left_out,
-        says=balance_sentence(stems, rms_dbfs, expected_dbfs, restored=restored),
+        says=balance_sentence(stems, rms_dbfs, expected_dbfs, restored=restored, highest_db=highest_db),
     )
 
 
