@@ -9,6 +9,7 @@ from stager.api import StageRun
 from stager.cli.exits import Exit, FailOn
 from stager.cli.progress import Progress
 from stager.cli.screen import fails, print_json, say, say_caution, say_displaced, say_tracebacks
+from stager.judge.closing import closing_sentence
 from stager.model import Outcome, Refused, Staged
 from stager.plugins.projects import load_project
 from stager.project import Project
@@ -60,7 +61,7 @@ def run(
     if options["as_json"]:
         print_json({"schema": "stager/stage/1", "outcomes": [outcome_data(outcome) for outcome in outcomes]})
     elif outcomes:
-        print(outcomes_text(outcomes))
+        print(f"{outcomes_text(outcomes)}\n\n{closing_sentence(outcomes)}")
     say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged) and outcome.fresh)
     return Exit.SOME if listing.skipped or not in_tables else exit_of(outcomes, options["fail_on"])
 

@@ -8,6 +8,7 @@ from typing import Final
 from rich.cells import cell_len, set_cell_size
 
 from stager.judge import moved
+from stager.judge.closing import left_db
 from stager.model import Outcome, Reference, Refused, Staged, Verdict
 from stager.model.takes import RefusedTake, TakeOutcome
 from stager.system.printable import on_screen
@@ -126,10 +127,12 @@ def _outcome_row(outcome: Outcome) -> Row:
     return Row((sidecar.stem, trim.role or "", *figures), (*notes, trim.because))
 
 
-def _attention(outcome: Outcome) -> tuple[int, str]:
+def _attention(outcome: Outcome) -> tuple[int, float, str]:
+    """Return what a batch is sorted by: the verdict, what is left to the target, the name."""
     if isinstance(outcome, Refused):
-        return -3, outcome.stem
-    return -outcome.sidecar.verdict.severity, outcome.stem
+        return -3, 0.0, outcome.stem
+    left = round(left_db(outcome.sidecar.trim), 1)
+    return -outcome.sidecar.verdict.severity, -left, outcome.stem
 
 
 def _line(cells: Sequence[str], widths: Sequence[int], left: int) -> str:

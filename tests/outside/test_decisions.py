@@ -233,3 +233,14 @@ def test_the_gate_is_solved_as_it_stands_after_the_gain(make_song: Any) -> None:
     found = reference_levels.average_dbfs(song.copy("near_the_gate.wav").samples(), RATE)
     assert trim["gain_db"] > plain + 1.0
     assert found == pytest.approx(TARGET, abs=0.002)
+
+
+def test_staging_ends_with_what_stopped_each(song: Song) -> None:
+    """Targets by hand: a sine of -24 dBFS RMS gets its 6 dB; one of -60 stops at 18; a sharp one at the ceiling."""
+    song.put("drone.wav", sine(440, -21.0, 2.0))
+    song.put("faint.wav", sine(440, -57.0, 2.0))
+    clicks = sine(440, -40.0, 2.0)
+    clicks[::12_000] = 0.5
+    song.put("sticks.wav", clicks)
+    done = song.stage()
+    assert done.stdout.rstrip().endswith("1 at their target, 1 stopped by the ceiling, 1 stopped by the largest boost.")

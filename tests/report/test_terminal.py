@@ -68,6 +68,19 @@ def test_attention_comes_first() -> None:
     assert order == ["z.wav", "b.wav", "c.wav", "0.wav", "a.wav"]
 
 
+def test_what_a_limit_left_farther_comes_first() -> None:
+    """Among stems of one verdict, the copy with most left to its target stands above."""
+    trim = sidecar().trim
+    outcomes = [
+        staged(stem=name, trim=trim.model_copy(update={"wanted_gain_db": trim.gain_db + left}))
+        for name, left in (("a.wav", 0.0), ("b.wav", 3.0), ("c.wav", 11.0))
+    ]
+    order = [
+        line.split()[0] for line in outcomes_text(outcomes).splitlines() if line[:1] in set("abc") and ".wav" in line
+    ]
+    assert order == ["c.wav", "b.wav", "a.wav"]
+
+
 def test_table_of_a_batch() -> None:
     """Every stem has its figures, its reason under it, and the table says what its levels mean."""
     text = outcomes_text([staged()])
