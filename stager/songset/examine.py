@@ -76,6 +76,7 @@ def examine(project: Project, options: CheckOptions | None = None) -> SetReport:
     stems, refused = gather(project)
     options.on_phase(f"comparing {len(stems)} stems with each other")
     pairs, left_out = _compared(stems, options)
+    findings = _findings(project, stems, pairs)
     options.on_phase(f"adding up {len(stems)} stems")
     bus = project.settings.bus
     found = forecast(
@@ -89,11 +90,11 @@ def examine(project: Project, options: CheckOptions | None = None) -> SetReport:
         at=datetime.now(UTC).isoformat(timespec="milliseconds"),
         of=of,
         stems=len(stems),
-        findings=_findings(project, stems, pairs),
+        findings=findings,
         bus=found,
         offset_db=offset_db_of(project, stems) if bus.apply else None,
         links_proposed=tuple(link_proposals([each.pair for each in pairs], _linked(project, stems))),
-        doubles=tuple(_double(each) for each in pairs if _is_reported(each)),
+        doubles=_doubles(pairs, findings),
         pairs_compared=len(pairs),
         pairs_left_out=left_out,
         balance=_balance(project, stems),
@@ -138,6 +139,17 @@ def _is_reported(each: ComparedPair) -> bool:
     kind = kinship(each.pair.likeness)
     may_be = kind is Kinship.UNSURE and may_be_copy(each.pair.likeness)
     return each.candidate.is_double or kind is Kinship.COPY or may_be
+
+
+def _doubles(pairs: Sequence[ComparedPair], findings: Sequence[SetFinding]) -> tuple[Double, ...]:
+    """Return the doubles; a pair that can't be told is none where its family is known to be copies of one stem."""
+    families = [frozenset(finding.stems) for finding in findings if finding.code == "double_is_copy"]
+    found = [_double(each) for each in pairs if _is_reported(each)]
+    return tuple(
+        double
+        for double in found
+        if double.kind is not Kinship.UNSURE or not any(family.issuperset(double.stems) for family in families)
+    )
 
 
 def _double(each: ComparedPair) -> Double:
