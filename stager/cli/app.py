@@ -14,7 +14,7 @@ import typer
 
 from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName
 from stager.cli.streams import open_null_on_closed_streams, printable_lines, write_output
-from stager.errors import StagerError, Stopped
+from stager.errors import InternalError, StagerError, Stopped, internal_errors
 from stager.system.cancel import request_stop
 from stager.system.version import VERSION
 
@@ -65,16 +65,17 @@ _TERMINATED_BY: Final[list[int]] = []
 def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
     """Import the module of a command, run it, and exit with its status."""
     try:
-        _find_upward(options)
-        module = _loaded(module_name)
-        is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
-        if (compiled := sys.modules.get("stager.system.jit")) and is_watched:
-            compiled.tell_of_compiling(_announce_compiling)
-        status = module.run(**options)
+        with internal_errors(module_name.removesuffix("_command"), ModuleNotFoundError):
+            _find_upward(options)
+            module = _loaded(module_name)
+            is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
+            if (compiled := sys.modules.get("stager.system.jit")) and is_watched:
+                compiled.tell_of_compiling(_announce_compiling)
+            status = module.run(**options)
     except (KeyboardInterrupt, Stopped):
         status = Exit.TERMINATED if _TERMINATED_BY else Exit.INTERRUPTED
     except StagerError as error:
-        print(f"stager: {printable_lines(str(error))}", file=sys.stderr)
+        print(f"stager: {printable_lines(_sentence(error))}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     except ModuleNotFoundError as error:
         if error.name not in NEEDS:
@@ -94,6 +95,13 @@ def _how_to_install(library: str) -> str:
     return (
         f"{what} needs {library}, which is not installed. In the clone: {pipx}, or in its virtual environment: {venv}"
     )
+
+
+def _sentence(error: StagerError) -> str:
+    """Return what is printed of an error: of an unexpected one its traceback too."""
+    if not isinstance(error, InternalError):
+        return str(error)
+    return f"{error}; a report of it needs these lines:\n{error.traceback.rstrip()}"
 
 
 def _find_upward(options: dict[str, Any]) -> None:

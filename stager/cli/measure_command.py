@@ -1,8 +1,9 @@
 """`stager measure`: levels and findings of any audio file, no project needed."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from stager.api import MeasuredFile, measure
 from stager.cli.exits import Exit, FailOn, ReferenceName
@@ -19,19 +20,29 @@ from stager.system.printable import shown
 COLUMNS: Final = ("file", "average", "loudness", "peak", "true peak", "crest", "noise")
 
 
+@dataclass(frozen=True)
+class _Entry:
+    """What is printed of one file, as data and as a row; `is_bad` where the exit status says so."""
+
+    data: dict[str, Any]
+    row: Row
+    is_bad: bool
+    traceback: str = ""
+
+
 def run(*, files: Sequence[Path], reference: ReferenceName, fail_on: FailOn | None, as_json: bool) -> Exit:
     """Measure each file and print what was found."""
     found = [inner for path in files for inner in _files_of(path)]
     if not found:
         say("Nothing to measure: no audio file lies there.")
-    stems = [_measured(path, reference) for path in found]
+    folder = _common_folder(files)
+    entries = [_entry(path, reference, fail_on, folder) for path in found]
     if as_json:
-        print_json({"schema": "stager/measure/1", "stems": [stem.to_data() for stem in stems]})
-    elif stems:
-        _print(stems, reference, _common_folder(files))
-    say_tracebacks(stem.traceback for stem in stems if isinstance(stem, Refused))
-    bad = (isinstance(stem, Refused) or stem.is_corrupt or fails(stem.verdict, fail_on) for stem in stems)
-    return Exit.SOME if any(bad) else Exit.DONE
+        print_json({"schema": "stager/measure/1", "stems": [entry.data for entry in entries]})
+    elif entries:
+        _print([entry.row for entry in entries], reference, folder)
+    say_tracebacks(entry.traceback for entry in entries)
+    return Exit.SOME if any(entry.is_bad for entry in entries) else Exit.DONE
 
 
 def _files_of(path: Path) -> list[Path]:
@@ -44,19 +55,24 @@ def _common_folder(files: Sequence[Path]) -> str:
     return f"{shown(files[0])}/" if len(files) == 1 and is_folder(files[0]) else ""
 
 
-def _measured(path: Path, reference: ReferenceName) -> MeasuredFile | Refused:
+def _entry(path: Path, reference: ReferenceName, fail_on: FailOn | None, folder: str) -> _Entry:
+    """Return what is printed of a file: what was measured, or why it was not; names without `folder`."""
     name = shown(path)
     try:
         with internal_errors(name):
-            return measure(path, reference=reference.value)
+            stem = measure(path, reference=reference.value)
+            is_bad = stem.is_corrupt or fails(stem.verdict, fail_on)
+            return _Entry(stem.to_data(), _row(stem, folder), is_bad=is_bad)
     except StemError as error:
-        return Refused(name, name, error.code, str(error), error.traceback)
+        refused = Refused(name, name, error.code, str(error), error.traceback)
+        row = Row((name.removeprefix(folder), *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {error.code}: {error}",))
+        return _Entry(refused.to_data(), row, is_bad=True, traceback=error.traceback)
 
 
-def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName, folder: str) -> None:
+def _print(rows: Sequence[Row], reference: ReferenceName, folder: str) -> None:
     if folder:
         print(f"In {folder}")
-    print(rows_text(COLUMNS, [_row(stem, folder) for stem in stems], left=1))
+    print(rows_text(COLUMNS, rows, left=1))
     print(f"\naverage: dBFS RMS while the part plays ({convention(reference.value)});")
     print("loudness: LUFS, integrated; peak: dBFS; true peak: dBTP; crest: dB, sample peak over")
     print("the RMS of the whole file, pauses included (a sine has 3.0);")
@@ -64,10 +80,7 @@ def _print(stems: Sequence[MeasuredFile | Refused], reference: ReferenceName, fo
     print("A dash: nothing to measure.")
 
 
-def _row(stem: MeasuredFile | Refused, folder: str) -> Row:
-    if isinstance(stem, Refused):
-        name = stem.stem.removeprefix(folder)
-        return Row((name, *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {stem.refused}: {stem.says}",))
+def _row(stem: MeasuredFile, folder: str) -> Row:
     levels = stem.levels
     cells = (
         stem.source.path.removeprefix(folder),

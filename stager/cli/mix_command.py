@@ -2,6 +2,7 @@
 
 import textwrap
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,23 +22,36 @@ FINDING_WORDS: Final = {**WORDS, Verdict.USABLE: "to know"}
 
 def run(*, files: Sequence[Path], fail_on: FailOn | None, with_coding: bool, as_json: bool) -> Exit:
     """Judge each mix and print what was found; several stand side by side at the end."""
-    mixes = [_examined(path, with_coding=with_coding) for path in files]
+    entries = [_entry(path, with_coding=with_coding) for path in files]
+    mixes = [entry.mix for entry in entries]
     if as_json:
-        print_json({"schema": MIX_SCHEMA, "mixes": [_data(mix) for mix in mixes]})
+        print_json({"schema": MIX_SCHEMA, "mixes": [entry.data for entry in entries]})
     else:
-        print("\n\n".join("\n".join(_lines(mix)) for mix in mixes))
+        print("\n\n".join(entry.text for entry in entries))
         if len(mixes) > 1:
             print("\n" + "\n".join(_side_by_side([mix for mix in mixes if isinstance(mix, Mix)])))
     say_tracebacks(mix.traceback for mix in mixes if isinstance(mix, Refused))
     return Exit.SOME if any(_fails(mix, fail_on) for mix in mixes) else Exit.DONE
 
 
-def _examined(path: Path, *, with_coding: bool) -> Mix | Refused:
+@dataclass(frozen=True)
+class _Entry:
+    """One mix, and what is printed of it, as data and as text."""
+
+    mix: Mix | Refused
+    data: dict[str, Any]
+    text: str
+
+
+def _entry(path: Path, *, with_coding: bool) -> _Entry:
     try:
         with internal_errors(shown(path)):
-            return examine_mix(path, with_coding=with_coding)
+            mix = examine_mix(path, with_coding=with_coding)
+            return _Entry(mix, mix.model_dump(mode="json"), "\n".join(_lines(mix)))
     except StemError as error:
-        return Refused(shown(path), shown(path), error.code, str(error), error.traceback)
+        refused = Refused(shown(path), shown(path), error.code, str(error), error.traceback)
+        says = _wrapped(f"{refused.stem}: REFUSED, {refused.refused}: {refused.says}")
+        return _Entry(refused, outcome_data(refused), "\n".join(says))
 
 
 def _fails(mix: Mix | Refused, fail_on: FailOn | None) -> bool:
@@ -46,16 +60,7 @@ def _fails(mix: Mix | Refused, fail_on: FailOn | None) -> bool:
     return fail_on is not None and mix.verdict.severity >= Verdict(fail_on.value).severity
 
 
-def _data(mix: Mix | Refused) -> dict[str, Any]:
-    if isinstance(mix, Refused):
-        return outcome_data(mix)
-    return mix.model_dump(mode="json")
-
-
-def _lines(mix: Mix | Refused) -> Iterator[str]:
-    if isinstance(mix, Refused):
-        yield from _wrapped(f"{mix.stem}: REFUSED, {mix.refused}: {mix.says}")
-        return
+def _lines(mix: Mix) -> Iterator[str]:
     yield from _wrapped(f"{mix.source.path}: {WORDS[mix.verdict]}")
     yield from _wrapped(mix.advice.says, "  ")
     for finding in mix.findings:

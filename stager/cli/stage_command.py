@@ -9,6 +9,7 @@ from stager.api import StageRun
 from stager.cli.exits import Exit, FailOn
 from stager.cli.progress import Progress
 from stager.cli.screen import fails, print_json, say, say_caution, say_displaced, say_tracebacks
+from stager.errors import InternalError, internal_errors
 from stager.judge.closing import closing_sentence
 from stager.model import Outcome, Refused, Staged
 from stager.plugins.projects import load_project
@@ -20,7 +21,9 @@ from stager.songset import asked_offset_db
 from stager.staging.batch import rehearse_all
 from stager.staging.bus_offset import keep_offset, with_offset
 from stager.staging.queue import ExecutorChoice, OutcomeEvent
+from stager.system.error_log import log_traceback
 from stager.system.printable import shown
+from stager.system.version import VERSION
 from stager.workers.process_pool import worker_processes
 
 
@@ -50,12 +53,12 @@ def run(
     if not names:
         say(f"Nothing to stage: no stem lies in {shown(loaded.inbox)}{' that matches' if only else ''}.")
     if options["dry_run"]:
-        outcomes, in_tables = list(rehearse_all(loaded, names)), True
+        outcomes, is_reported = list(rehearse_all(loaded, names)), True
         say("A dry run: this is what staging would do; no copy is written.")
         say_tracebacks(outcome.traceback for outcome in outcomes if isinstance(outcome, Refused))
     else:
         with open_elsewhere(loaded) if open_elsewhere else worker_processes(loaded, names, options["jobs"]) as executor:
-            outcomes, in_tables = _stage(loaded, names, executor, again=options["again"])
+            outcomes, is_reported = _stage(loaded, names, executor, again=options["again"])
             if loaded.settings.bus.apply and not only:
                 outcomes = _with_bus(loaded, outcomes, executor)
     if options["as_json"]:
@@ -63,23 +66,23 @@ def run(
     elif outcomes:
         print(f"{outcomes_text(outcomes)}\n\n{closing_sentence(outcomes)}")
     say_caution(outcome.sidecar for outcome in outcomes if isinstance(outcome, Staged) and outcome.fresh)
-    return Exit.SOME if listing.skipped or not in_tables else exit_of(outcomes, options["fail_on"])
+    return Exit.SOME if listing.skipped or not is_reported else exit_of(outcomes, options["fail_on"])
 
 
 def _stage(
     project: Project, names: Sequence[str], executor: ExecutorChoice, *, again: bool
 ) -> tuple[list[Outcome], bool]:
-    """Stage these stems; return their outcomes, and whether the tables are written."""
-    printer = OutcomePrinter(len(names))
+    """Stage these stems; return their outcomes, and whether each was told of and the tables are written."""
     with Progress(project, names) as progress:
-        run = StageRun(project, executor, progress.around(printer.tell))
+        teller = GuardedListener(project, progress.around(OutcomePrinter(len(names)).tell))
+        run = StageRun(project, executor, teller)
         outcomes = run.stage(names, again=again)
     say_displaced(run.tables)
     if run.taken_out:
         say(gone_line(run.taken_out))
     if run.tables_error:
         say(run.tables_error)
-    return outcomes, run.tables_error is None
+    return outcomes, run.tables_error is None and not teller.has_failed
 
 
 def _with_bus(project: Project, outcomes: list[Outcome], executor: ExecutorChoice) -> list[Outcome]:
@@ -91,6 +94,25 @@ def _with_bus(project: Project, outcomes: list[Outcome], executor: ExecutorChoic
     moved = keep_offset(project, offset_db)
     later = StageRun(moved, executor, OutcomePrinter().tell).stage(stems_in(moved))
     return list({outcome.stem: outcome for outcome in (*outcomes, *later)}.values())
+
+
+class GuardedListener:
+    """Passes outcomes on; an unexpected error meanwhile is said and kept in a file, and takes no outcome away."""
+
+    def __init__(self, project: Project, listener: Callable[[OutcomeEvent], None]) -> None:
+        self._project, self._listener = project, listener
+        self.has_failed = False
+
+    def __call__(self, event: OutcomeEvent) -> None:
+        """Pass an outcome on."""
+        name = event.outcome.stem
+        try:
+            with internal_errors(name):
+                self._listener(event)
+        except InternalError as error:
+            self.has_failed = True
+            place = log_traceback(self._project.state, name, error.traceback, VERSION)
+            say(f"{error}; its traceback is in {shown(place)}", always=True)
 
 
 class OutcomePrinter:

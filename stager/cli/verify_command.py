@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from stager.cli.exits import Exit
-from stager.cli.screen import print_json, say
+from stager.cli.screen import print_json, say, say_tracebacks
 from stager.judge.sentences import counted
 from stager.plugins.projects import load_project
 from stager.report import Row, rows_text
@@ -37,6 +37,7 @@ def run(*, project: Path, as_json: bool) -> Exit:
         print(_summary(proofs))
     if packs and not as_json:
         print("\n".join(line for pack in packs for line in _pack_lines(pack)))
+    say_tracebacks(proof.traceback for proof in proofs)
     return Exit.DONE if all([*(proof.ok for proof in proofs), *(pack.ok for pack in packs)]) else Exit.SOME
 
 

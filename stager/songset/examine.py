@@ -167,8 +167,12 @@ def _double(each: ComparedPair) -> Double:
 
 
 def _linked(project: Project, stems: Sequence[Gathered]) -> list[list[str]]:
-    names = [stem.sidecar.stem for stem in stems]
-    return [[name for name in names if project.link_for(name) is link] for link in project.settings.links]
+    """Return the members of each link, in the order of the file."""
+    members: dict[int, list[str]] = {id(link): [] for link in project.settings.links}
+    for name in (stem.sidecar.stem for stem in stems):
+        if link := project.link_for(name):
+            members[id(link)].append(name)
+    return list(members.values())
 
 
 def _balance(project: Project, stems: Sequence[Gathered]) -> BalanceResidual | None:

@@ -92,11 +92,9 @@ class _Batch:
         try:
             with internal_errors(shown(relative)):
                 self._check_rest(relative, held)
-                job = replace(self._staging.job(relative, again=self._again), clash=clash)
+                self._queue.submit(replace(self._staging.job(relative, again=self._again), clash=clash))
         except StemError as error:
             self._refuse(relative, error)
-            return
-        self._queue.submit(job)
 
     def _refuse(self, relative: str, error: StemError) -> None:
         bare = StemJob(self._staging.project, StemName(relative))

@@ -43,6 +43,7 @@ class Verified:
 
     `stale` where its original was bounced anew since, `taken_out` where it is no longer in the inbox.
     `steps` are the names of those that a copy went through, which makes it no pure trim; `notes` say what that means.
+    `traceback` is that of an unexpected error, else empty; no document has it.
     """
 
     stem: str
@@ -53,6 +54,7 @@ class Verified:
     steps: tuple[str, ...] = ()
     notes: list[str] = field(default_factory=list)
     chunks: dict[str, list[str]] = field(default_factory=dict)
+    traceback: str = ""
 
     @property
     def ok(self) -> bool:
@@ -86,7 +88,8 @@ def verify_project(project: Project) -> Iterator[Verified]:
             with internal_errors(shown(copy.relative_to(project.outbox))):
                 verified = _verify(project, copy, entries.get(copy))
         except InternalError as error:
-            verified = Verified(shown(copy.relative_to(project.outbox)), differences=[f"it can't be compared: {error}"])
+            says = f"it can't be compared: {error}"
+            verified = Verified(shown(copy.relative_to(project.outbox)), differences=[says], traceback=error.traceback)
         yield verified
 
 

@@ -97,11 +97,9 @@ class ProjectWatch:
     def _submit(self, name: str, now_s: float) -> None:
         try:
             with internal_errors(shown(name)):
-                job = replace(self._staging.job(name), clash=self._claims.says(name))
+                self._queue.submit(replace(self._staging.job(name), clash=self._claims.says(name)))
         except InternalError as error:
             self._note(name, refusal_event(self._staging, StemJob(self.project, StemName(name)), error), now_s)
-        else:
-            self._queue.submit(job)
 
     @property
     def is_busy(self) -> bool:

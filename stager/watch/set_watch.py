@@ -4,16 +4,20 @@ import json
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, wait
 from contextlib import suppress
+from traceback import format_exception
 from typing import Final
 
-from stager.errors import Stopped
+from stager.errors import StagerError, Stopped
 from stager.model.check import SetReport
 from stager.project import Project
 from stager.project.inbox import stems_in
 from stager.songset import CheckOptions, examine, state_of
 from stager.songset.pairs import ComparisonCache
 from stager.system.cancel import is_stopping
+from stager.system.error_log import log_traceback
 from stager.system.files import read_whole, write_whole
+from stager.system.printable import shown
+from stager.system.version import VERSION
 
 CHECK_NAME: Final = "check.json"
 REST_S: Final = 2.0
@@ -88,13 +92,21 @@ class SetWatch:
                 return True
         return False
 
+    def _kept(self, error: BaseException) -> str:
+        """Return what is said of an error; the traceback of an unexpected one is in the file of errors."""
+        if isinstance(error, StagerError):
+            return str(error)
+        found = "".join(format_exception(error))
+        place = log_traceback(self._project.state, self._project.name, found, VERSION)
+        return f"an unexpected error, {type(error).__name__}: {error}; its traceback is in {shown(place)}"
+
     def _write(self, work: Future[SetReport]) -> None:
         """Write what was found; a set that can't be examined stops no staging, and is logged."""
         error = work.exception()
         if isinstance(error, Stopped):
             raise error
         if error is not None:
-            self._log(f"the set could not be examined, staging goes on: {error or type(error).__name__}")
+            self._log(f"the set could not be examined, staging goes on: {self._kept(error)}")
         else:
             found = work.result()
             if found.offset_db is not None:

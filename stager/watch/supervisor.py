@@ -12,7 +12,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from typing import Final
 
-from stager.errors import ConfigError, PlaceError, Stopped
+from stager.errors import ConfigError, PlaceError, StagerError, Stopped
 from stager.model import Fingerprint
 from stager.model.takes import TakeOutcome
 from stager.plugins.projects import load_project
@@ -147,11 +147,20 @@ class Supervisor:
 
     def _on_outcome(self, event: OutcomeEvent) -> None:
         self._progress = True
-        self._listeners.on_outcome(self.project, event)
+        self._pass_on(lambda: self._listeners.on_outcome(self.project, event))
 
     def _on_take(self, take: TakeOutcome) -> None:
         self._progress = True
-        self._listeners.on_take(self.project, take)
+        self._pass_on(lambda: self._listeners.on_take(self.project, take))
+
+    def _pass_on(self, tell: Callable[[], None]) -> None:
+        """Tell of an outcome; an unexpected error meanwhile is logged, and takes no outcome away."""
+        try:
+            tell()
+        except StagerError:
+            raise
+        except Exception as error:  # noqa: BLE001 - see `step`
+            self._unexpected(error)
 
     def _log(self, says: str) -> None:
         self._listeners.log(says, self.project)

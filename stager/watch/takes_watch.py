@@ -139,21 +139,29 @@ class TakesWatch:
             return
         self.active_at_s = now_s
         self._due.settled(name)
+        outcome = self._guarded(name, lambda: self._compared(outcome)) or outcome
+        self._guarded(name, lambda: self._record(name, outcome, fingerprint))
+        self._known[os.fsencode(name)] = as_text(fingerprint) if fingerprint else ""
+        self._on_take(outcome)
+
+    def _guarded(self, name: str, step: Callable[[], TakeOutcome]) -> TakeOutcome | None:
+        """Return what a step gives; None after an unexpected error, which is logged and takes no judgement away."""
         try:
             with internal_errors(shown(name)):
-                outcome = self._recorded(name, outcome, fingerprint)
+                return step()
         except InternalError as error:
             place = log_traceback(self._project.state, shown(name), error.traceback, VERSION)
             self._log(f"{error}; its traceback is in {shown(place)}")
-            self._known[os.fsencode(name)] = as_text(fingerprint) if fingerprint else ""
-        else:
-            self._on_take(outcome)
+            return None
 
-    def _recorded(self, name: str, outcome: TakeOutcome, fingerprint: Fingerprint | None) -> TakeOutcome:
-        """Record a take, and return it with what is learned from it and the earlier ones."""
+    def _compared(self, outcome: TakeOutcome) -> TakeOutcome:
+        """Return a take with what is learned from it and the earlier ones."""
         judged = [Take.model_validate_json(text) for text in self._ledger.judged_takes(MOST_KEPT) if _is_judged(text)]
         outcome = with_history(outcome, judged)
         self._lifts.learn(lift_of(self._project, outcome, judged))
+        return outcome
+
+    def _record(self, name: str, outcome: TakeOutcome, fingerprint: Fingerprint | None) -> TakeOutcome:
         self._note([(os.fsencode(name), as_text(fingerprint) if fingerprint else "", outcome.model_dump_json())])
         self._write()
         return outcome

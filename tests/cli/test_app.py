@@ -346,15 +346,21 @@ def test_terminal_without_the_letters(tmp_path: Path) -> None:
 
 
 def test_mistakes_of_our_own_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is no error of ours on purpose comes through with its traceback."""
+    """What is no error of ours on purpose is a sentence with its traceback, and without terminal escapes; exit 2."""
 
     class Broken:
         @staticmethod
         def run(**_options: object) -> Exit:
-            raise ZeroDivisionError
+            raise ZeroDivisionError("\x1b[31mred")
 
     monkeypatch.setattr(room.importlib, "import_module", lambda _name: Broken)
-    assert isinstance(stager("schema").exception, ZeroDivisionError)
+    found = stager("schema")
+    assert found.exit_code == Exit.NOTHING_RAN
+    assert found.stderr.startswith(
+        r"stager: schema: expected no error inside stager, found ZeroDivisionError: \x1b[31mred"
+    )
+    assert "\nTraceback (most recent call last):\n" in found.stderr
+    assert "\x1b" not in found.stderr
 
 
 def test_new(tmp_path: Path) -> None:

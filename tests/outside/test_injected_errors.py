@@ -3,6 +3,7 @@
 import json
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -31,6 +32,7 @@ STAGE_SEAMS = {
     "ledger": "stager.staging.ledger:Ledger.write",
     "overview": "stager.staging.publish:Staging._keep_overview",
     "submit": "stager.staging.state:StagingState.job",
+    "queue": "stager.staging.queue:StemQueue.submit",
     "up to date": "stager.staging.state:StagingState.current_now",
 }
 ONCE_SEAMS = {
@@ -38,9 +40,28 @@ ONCE_SEAMS = {
     "read back": "stager.containers.confirming:CopyCheck.update",
     "draft": "stager.system.files:draft_in",
 }
+WATCH_SEAMS = (*STAGE_SEAMS.keys() - {"up to date"}, *ONCE_SEAMS)
+TOLD_SEAMS = {
+    "stage": "stager.report.terminal:outcome_line",
+    "watch": "stager.cli.log:_of",
+}
+"""Where the outcome of a stem is put into words."""
 MEASURE_SEAMS = {
     "read": "stager.containers.opening:open_audio",
     "measure": "stager.analysis.analyse:analyse",
+    "judge": "stager.analysis.analyse:StemAnalysis.findings",
+    "report": "stager.api:MeasuredFile.to_data",
+    "print": "stager.cli.measure_command:_row",
+}
+MIX_SEAMS = {
+    "read": "stager.containers.opening:open_audio",
+    "measure": "stager.analysis.mix.examine:examine_mix",
+    "print": "stager.cli.mix_command:_lines",
+}
+VERIFY_SEAMS = {
+    "prove": "stager.verify.prove:_verify",
+    "compare": "stager.verify.prove:_compare",
+    "read": "stager.containers.opening:open_audio",
 }
 CHECK_SEAMS = {
     "read": "stager.containers.opening:open_audio",
@@ -55,8 +76,9 @@ TAKE_SEAMS = {
     "compare": "stager.analysis.takes:with_history",
     "record": "stager.staging.ledger:Ledger.write_takes",
 }
-TAKE_ONCE_SEAMS = {"judge": "stager.judge.advice:advise"}
+TAKE_ONCE_SEAMS = {"judge": "stager.judge.advice:advise", "list": "stager.watch.takes_watch:TakesWatch._write"}
 """Called without a take's name: the first call fails, of whichever take."""
+WATCHED = '[project]\nname = "Salt Road"\nsettle_s = 0.05\n'
 
 
 def injected(tmp_path: Path, seam: str, at: str = FAULTY) -> dict[str, str]:
@@ -109,6 +131,17 @@ def test_stage_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     assert song.stager("verify", song.folder).code == 0
 
 
+def test_stage_without_a_word(make_song: SongMaker, tmp_path: Path) -> None:
+    """A stem whose outcome can't be put into words is staged, and so are the others; it is said, exit 1."""
+    song = filled(make_song())
+    result = staged(song, injected(tmp_path, TOLD_SEAMS["stage"]))
+    assert result.code == 1, result
+    assert [outcome.get("refused") for outcome in result.json()["outcomes"]] == [None] * 3
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    assert f"{FAULTY}: expected no error inside stager" in result.stderr
+    assert song.stager("verify", song.folder).code == 0
+
+
 def test_stage_without_tables(make_song: SongMaker, tmp_path: Path) -> None:
     """Tables that can't be written for an unexpected error lose no outcome: it is said, exit 1."""
     song = filled(make_song())
@@ -131,12 +164,24 @@ def test_measure_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     check_traced(result)
 
 
-@pytest.mark.parametrize("seam", MEASURE_SEAMS)
+def test_what_is_printed_of_a_measured_file(song: Song, tmp_path: Path) -> None:
+    """The table has a row for each file, also where the row of one fails."""
+    filled(song)
+    paths = [song.inbox / name for name in (*GOOD, FAULTY)]
+    result = song.stager("measure", *paths, env=injected(tmp_path, MEASURE_SEAMS["print"]))
+    assert result.code == 1, result
+    assert result.stdout.count("REFUSED, internal_error") == 1
+    assert result.stdout.count("-20.") >= 2
+    check_traced(result)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seam", MIX_SEAMS)
 def test_mix_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     """The other mixes are judged, exit 1, with the traceback on stderr."""
     filled(song)
     paths = [song.inbox / name for name in (*GOOD, FAULTY)]
-    result = song.stager("mix", *paths, "--json", env=injected(tmp_path, MEASURE_SEAMS[seam]))
+    result = song.stager("mix", *paths, "--json", env=injected(tmp_path, MIX_SEAMS[seam]))
     assert result.code == 1, result
     assert [mix.get("refused") for mix in result.json()["mixes"]] == [None, None, "internal_error"]
     check_traced(result)
@@ -164,6 +209,28 @@ def test_check_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     check_traced(result)
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("seam", VERIFY_SEAMS)
+def test_verify_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
+    """The other copies are proven, exit 1; nothing is written, so that the traceback is on stderr."""
+    assert filled(song).stager("stage", song.folder).code == 0
+    result = song.stager("verify", song.folder, "--json", env=injected(tmp_path, VERIFY_SEAMS[seam]))
+    assert result.code == 1, result
+    assert {each["stem"]: each["ok"] for each in result.json()["stems"]} == {FAULTY: False, **dict.fromkeys(GOOD, True)}
+    check_traced(result)
+
+
+def test_an_error_of_no_stem_ends_in_words(song: Song, tmp_path: Path) -> None:
+    """Where the set as a whole can't be examined, the command says so, exit 2, with the lines that a report needs."""
+    env = injected(tmp_path, "stager.songset.examine:_findings", "")
+    result = filled(song).stager("check", song.folder, env=env)
+    assert result.code == 2
+    assert result.stderr.startswith(
+        "stager: check: expected no error inside stager, found ZeroDivisionError: injected; "
+    )
+    assert result.stderr.rstrip().endswith(f"{ERROR}: injected")
+
+
 def test_check_sums_without(song: Song, tmp_path: Path) -> None:
     """A stem whose reading fails while the bus is summed is left out of the sum, and that is said."""
     result = filled(song).stager("check", song.folder, "--json", env=injected(tmp_path, BUS_SEAM))
@@ -173,25 +240,53 @@ def test_check_sums_without(song: Song, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seam", ["read", "judge", "apply", "ledger", "overview", "submit"])
+@pytest.mark.parametrize("seam", WATCH_SEAMS)
 def test_watch_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
-    """The same in a watch, with the traceback in its log."""
-    song = filled(make_song('[project]\nname = "Salt Road"\nsettle_s = 0.05\n'))
-    result = song.stager(
-        *("watch", song.folder, "--until-idle", "1", "--log", "json"), env=injected(tmp_path, STAGE_SEAMS[seam])
-    )
-    assert result.code == 0, result
-    assert not drafts(song)
+    """One outcome a stem in a watch too, with the traceback in its log; the next run stages what was refused."""
+    song, once = filled(make_song(WATCHED)), seam in ONCE_SEAMS
+    env = injected(tmp_path, ONCE_SEAMS[seam], "") if once else injected(tmp_path, STAGE_SEAMS[seam])
+    lines = watched(song, env)
+    outcomes = {line["stem"]: line.get("refused") for line in lines if "stem" in line}
+    check_the_rest(song, outcomes, None if once else FAULTY)
+    assert sum("stem" in line for line in lines) == 3
+    assert any(ERROR in line.get("traceback", "") for line in lines), lines
+    assert song.stager("stage", song.folder).code == 0
+    assert song.stager("verify", song.folder).code == 0
+
+
+@pytest.mark.long
+def test_watch_without_a_word(make_song: SongMaker, tmp_path: Path) -> None:
+    """An outcome that can't be logged is no pause: all stems are staged, and the traceback is kept."""
+    song = filled(make_song(WATCHED))
+    lines = watched(song, injected(tmp_path, TOLD_SEAMS["watch"]))
+    assert {line["stem"] for line in lines if "stem" in line} == set(GOOD)
+    assert not any("pauses" in line["says"] for line in lines)
     assert ERROR in (song.folder / STATE / "errors.log").read_text()
-    lines = [json.loads(line) for line in result.stderr.splitlines()]
-    assert any(ERROR in line.get("traceback", "") for line in lines), result.stderr
-    assert all((song.outbox / name).is_file() for name in GOOD)
+    assert song.stager("verify", song.folder).code == 0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seam", ["stager.songset.examine:examine", "stager.report.tables:write_tables"])
+def test_watch_without_the_set(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
+    """A set that can't be examined, or listed in tables, stops no staging; the traceback is kept."""
+    song = filled(make_song(WATCHED))
+    lines = watched(song, injected(tmp_path, seam, ""), rest_s="4")
+    assert {line["stem"] for line in lines if line.get("outcome") == "staged"} == {FAULTY, *GOOD}
+    assert any(ERROR in line["says"] for line in lines)
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+
+
+def watched(song: Song, env: dict[str, str], rest_s: str = "1") -> list[dict[str, Any]]:
+    """Watch with a failing function until nothing is left to do; return the lines of the log."""
+    result = song.stager("watch", song.folder, "--until-idle", rest_s, "--log", "json", env=env)
+    assert result.code == 0, result
+    return [json.loads(line) for line in result.stderr.splitlines()]
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("seam", [*TAKE_SEAMS, *TAKE_ONCE_SEAMS])
 def test_takes_go_on(make_song: SongMaker, stager: Command, tmp_path: Path, seam: str) -> None:
-    """The take with the error is reported as such or judged again; the other is judged."""
+    """One outcome a take: refused where it can't be judged, else its judgement; the other take is judged."""
     song = make_song('[project]\nname = "Salt Road"\nsettle_s = 0.1\ntakes = "audio"\n')
     takes = song.folder / "audio"
     takes.mkdir()
@@ -202,10 +297,15 @@ def test_takes_go_on(make_song: SongMaker, stager: Command, tmp_path: Path, seam
         _wait(lambda: "watching" in log.read_text())
         for number, name in enumerate((FAULTY, GOOD[0])):
             (takes / name).write_bytes(wave_bytes(0.1 * white_noise(48_000, seed=number)))
-        _wait(lambda: GOOD[0] in (_text(song.folder / STATE / "takes.json")))
+        _wait(lambda: all(f'"take": "{name}"' in log.read_text() for name in (FAULTY, GOOD[0])))
         process.terminate()
         assert process.wait(60) == 0
     assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    told = [line for line in map(json.loads, log.read_text().splitlines()) if "take" in line]
+    assert sorted(line["take"] for line in told) == [GOOD[0], FAULTY]
+    refused = [line["take"] for line in told if line.get("refused") == "internal_error"]
+    assert len(refused) == (seam in ("read", "measure", "judge"))
+    assert refused in ([], [FAULTY]) or once
 
 
 def _text(path: Path) -> str:
