@@ -179,7 +179,7 @@ def _top(source: WaveFile, draft: _Draft, audio_bytes: int, change: Change) -> t
     ds64 = layout.wide
     wide_bytes = ds64.padded_end - ds64.head_start if ds64 else 0
     total = header + wide_bytes + _length(draft.pieces, audio_bytes)
-    stated = _stated_size(source, total)
+    stated = _stated_size(source, draft, total)
     if layout.form == "W64":
         return (Piece(fresh=source.read(0, 16) + struct.pack("<Q", stated + 8) + source.read(24, 16)),)
     if ds64:
@@ -191,15 +191,18 @@ def _top(source: WaveFile, draft: _Draft, audio_bytes: int, change: Change) -> t
     return (Piece(fresh=b"RIFF" + struct.pack("<I", stated) + b"WAVE"),)
 
 
-def _stated_size(source: WaveFile, total: int) -> int:
+def _stated_size(source: WaveFile, draft: _Draft, total: int) -> int:
     """The size in the copy's header, less 8: the original's where that is an end of a chunk, moved as the file grew.
 
     A size that was no such end says nothing that could be carried: the copy, of `total` bytes, then ends with its last
-    chunk, so that bytes which were no chunk of the original are none of the copy.
+    chunk, so that bytes which were no chunk of the original are none of the copy. The end of a chunk less its padding
+    is an end of the copy where that chunk is carried as it is.
     """
     layout = source.layout
     end, chunks = layout.riff_size + 8, layout.chunks
-    ends = {source.file_bytes, *(chunk.start + chunk.size for chunk in chunks), *(chunk.padded_end for chunk in chunks)}
+    kept = {piece.start for piece in draft.pieces if piece.fresh is None}
+    whole = (chunk.start + chunk.size for chunk in chunks if chunk.head_start in kept or chunk.name == b"data")
+    ends = {source.file_bytes, *whole, *(chunk.padded_end for chunk in chunks)}
     is_true = end in ends and end >= layout.end_of_audio
     stated = end if is_true else min(chunks[-1].padded_end, source.file_bytes)
     return stated + total - source.file_bytes - 8

@@ -64,13 +64,15 @@ class Entry(NamedTuple):
 class Metadata:
     """What lies around the audio: container, why it is unfinished (None: whole), a codec not staged, chunks and tags.
 
-    `entries` leaves out what every copy has of its own.
+    `entries` leaves out what every copy has of its own. `twice` is a chunk that readers disagree about, since there are
+    two of it where one belongs.
     """
 
     container: str
     unfinished: str | None
     odd_codec: str | None
     entries: tuple[Entry, ...]
+    twice: str | None = None
 
 
 def is_foreign(head: bytes) -> bool:
@@ -131,7 +133,8 @@ def _aiff(descriptor: int, file_bytes: int, container: str) -> Metadata:
             codec = os.pread(descriptor, 4, start + 18)
     entries = tuple(_aiff_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if open_header else CUT if cut else None
-    return Metadata(container, unfinished, None if codec in AIFF_CODECS else _text(codec), entries)
+    odd_codec = None if codec in AIFF_CODECS else _text(codec)
+    return Metadata(container, unfinished, odd_codec, entries, _twice(chunks, b"COMM", b"SSND"))
 
 
 def _aiff_entries(descriptor: int, chunks: list[Chunk]) -> Iterator[Entry]:
@@ -154,7 +157,14 @@ def _caf(descriptor: int, file_bytes: int) -> Metadata:
     cut = any(start + size > file_bytes for _, start, size in chunks)
     entries = tuple(_caf_entries(descriptor, chunks))
     unfinished = NEVER_FINISHED if audio is None or audio[1] < 0 else CUT if cut else None
-    return Metadata("CAF", unfinished, None if codec == b"lpcm" else _text(codec), entries)
+    odd_codec = None if codec == b"lpcm" else _text(codec)
+    return Metadata("CAF", unfinished, odd_codec, entries, _twice(chunks, b"desc", b"data"))
+
+
+def _twice(chunks: list[Chunk], *once: bytes) -> str | None:
+    """Return the first of these names that more than one chunk has."""
+    count = Counter(name for name, _, _ in chunks)
+    return next((_text(name) for name in once if count[name] > 1), None)
 
 
 def cut_caf_stream(descriptor: int, file_bytes: int) -> StreamInfo | None:

@@ -18,6 +18,7 @@ PLACEHOLDER_RIFF_SIZES: Final = (0, 8, UNKNOWN_SIZE)
 WIDE_FORMS: Final = ("RF64", "BW64")
 DS64_BYTES: Final = 28
 TABLE_ENTRY_BYTES: Final = 12
+LIST_TYPES: Final = (b"INFO", b"adtl")
 MOST_CHUNKS: Final = 100_000
 """More chunks than that are no file of a recorder, but a header made to cost time (own limit)."""
 
@@ -124,12 +125,43 @@ def chunks_behind(descriptor: int, layout: Layout) -> Iterator[Chunk]:
         OSError: where the system refuses a read.
     """
     position = layout.chunks[-1].padded_end if layout.chunks else layout.file_bytes
+    yield from chunks_from(descriptor, position, layout.file_bytes)
+
+
+def chunks_from(descriptor: int, position: int, file_bytes: int) -> Iterator[Chunk]:
+    """Yield the chunks that a reader finds which begins at a place and takes any four bytes for a name.
+
+    Raises:
+        OSError: where the system refuses a read.
+    """
     for _ in range(MOST_CHUNKS):
-        chunk = _chunk_at(descriptor, position, layout.file_bytes, {})
-        if chunk is None:
+        head = os.pread(descriptor, 8, position) if position + 8 <= file_bytes else b""
+        if len(head) < 8:
             return
+        chunk = Chunk(head[:4], position + 8, int.from_bytes(head[4:], "little"))
         yield chunk
         position = chunk.padded_end
+
+
+def parts_of_list(descriptor: int, chunk: Chunk, file_bytes: int) -> Iterator[bytes]:
+    """Yield the names that a reader finds in a LIST chunk: its type, and those of its parts.
+
+    Source: libsndfile 1.2.2, which takes a type anywhere for a name without a size, and padding behind some parts only:
+    the parts are given both with padding and without.
+
+    Raises:
+        OSError: where the system refuses a read.
+    """
+    end = min(chunk.start + chunk.size, file_bytes)
+    for align in (1, 2):
+        position = chunk.start
+        for _ in range(MOST_CHUNKS):
+            head = os.pread(descriptor, 8, position) if position + 4 <= end else b""
+            if len(head) < 4:
+                break
+            yield head[:4]
+            size = int.from_bytes(head[4:], "little")
+            position += 4 if head[:4] in LIST_TYPES else 8 + size + -size % align
 
 
 def _chunks(descriptor: int, file_bytes: int, stated_end: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:

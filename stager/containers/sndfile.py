@@ -28,6 +28,9 @@ FORMATS: Final = {"AIFF": "AIFF", "AIFC": "AIFF", "CAF": "CAF", "FLAC": "FLAC"}
 ADD_PEAK_CHUNK: Final = 0x1050
 TAGS: Final = ("title", "artist", "album", "date", "genre", "copyright", "comment", "license", "tracknumber")
 """Tags that the library writes as given; it adds its own name to `software`, so that one is left out."""
+SHORTENED: Final = ("AIFF", "CAF")
+"""Where the header is written anew before the first samples, and shorter without a `PEAK`: what the longer one left
+behind a few frames would count as audio."""
 FULL_BLOCKS: Final = 16
 """A file system with fewer free blocks than this is full: libsndfile's own sentence is "System error" for all."""
 
@@ -106,6 +109,8 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
     with reading(path):
         around = read_metadata(descriptor, file_bytes, head)
     name = shown(path.name)
+    if around.twice is not None:
+        raise UnreadableStem(f"{name}: expected one {around.twice} chunk, found more")
     if around.odd_codec is not None:
         raise UnsupportedStem(
             f"{name}: expected integer PCM or float, found {around.container} with {around.odd_codec}"
@@ -199,6 +204,8 @@ def _writing(out: BinaryIO, source: ForeignFile, info: StreamInfo, form: str) ->
         options["endian"] = source.endian
     with soundfile.SoundFile(os.dup(out.fileno()), "w", info.sample_rate_hz, info.channels, **options) as sound:
         soundfile._snd.sf_command(sound._file, ADD_PEAK_CHUNK, soundfile._ffi.NULL, 0)  # noqa: SLF001
+        if form in SHORTENED:
+            os.ftruncate(out.fileno(), 0)
         yield sound
 
 

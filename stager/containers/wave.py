@@ -8,15 +8,28 @@ from typing import Final
 
 from stager.containers.fmt import EXTENSIBLE_BYTES, parse_format
 from stager.containers.pcm import Samples, decode
-from stager.containers.riff import UNKNOWN_SIZE, WIDE_FORMS, Chunk, Finish, Layout, chunks_behind, walk
+from stager.containers.riff import (
+    UNKNOWN_SIZE,
+    WIDE_FORMS,
+    Chunk,
+    Finish,
+    Layout,
+    chunks_behind,
+    chunks_from,
+    parts_of_list,
+    walk,
+)
 from stager.containers.source import BLOCK_SAMPLES, AudioFile, Digest, reading
-from stager.containers.w64 import is_w64, walk_w64
+from stager.containers.w64 import TAIL, is_w64, walk_w64
 from stager.errors import UnreadableStem
 from stager.model import StreamInfo
 from stager.system.cancel import check_stop
 from stager.system.printable import shown
 
 FORMS: Final = {b"RIFF": "RIFF", b"RF64": "RF64", b"BW64": "BW64"}
+IN_NO_LIST: Final = (b"data", b"bext")
+"""Parts of a LIST chunk at which some readers go on as if they were chunks of the file (libsndfile 1.2.2)."""
+LONGEST_TAIL: Final = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -109,6 +122,32 @@ def _check_order(name: str, descriptor: int, layout: Layout) -> None:
         raise UnreadableStem(f"{name}: expected its fmt chunk before its data, found it behind")
 
 
+def _check_lists(name: str, descriptor: int, layout: Layout) -> None:
+    """Refuse a LIST chunk with what is no text in it: some readers go on there as if it were a chunk of the file."""
+    lists = (chunk for chunk in layout.chunks if chunk.name == b"LIST" and layout.form in FORMS.values())
+    parts = (part for chunk in lists for part in parts_of_list(descriptor, chunk, layout.file_bytes))
+    hidden = next((part for part in parts if part in IN_NO_LIST), None)
+    if hidden:
+        raise UnreadableStem(f"{name}: expected LIST chunks of text, found {hidden.decode()} in one")
+
+
+def _check_tail(name: str, descriptor: int, layout: Layout, audio: Chunk, rest: int) -> None:
+    """Refuse a second format or audio that readers find who count otherwise behind the audio, of which `rest` is left.
+
+    Some go on behind the last whole sample (scipy 1.16), some in W64 24 bytes too late (libsndfile 1.2.2).
+    """
+    end = audio.start + audio.size
+    if layout.form == "W64":
+        tail = os.pread(descriptor, LONGEST_TAIL, min(end, layout.file_bytes))
+        found = [names for names in (b"data", b"fmt ") if names + TAIL in tail]
+    else:
+        starts = {end - rest, end - rest + (audio.size & 1)} if rest else set()
+        behind = (chunk.name for at in starts for chunk in chunks_from(descriptor, at, layout.file_bytes))
+        found = [names for names in behind if names in (b"data", b"fmt ")]
+    if found:
+        raise UnreadableStem(f"{name}: expected one {found[0].decode().strip()} chunk, found more")
+
+
 def _check_sizes(name: str, descriptor: int, layout: Layout) -> None:
     """Refuse two lengths of the audio that disagree: some readers take that of `ds64`, some that of the data chunk."""
     audio = layout.first(b"data")
@@ -133,12 +172,16 @@ def parse_wave(path: Path, descriptor: int, file_bytes: int) -> WaveFile:
         layout = walk(descriptor, file_bytes, FORMS[head]) if head in FORMS else walk_w64(descriptor, file_bytes)
         _check_order(shown(path.name), descriptor, layout)
         _check_sizes(shown(path.name), descriptor, layout)
+        _check_lists(shown(path.name), descriptor, layout)
         chunk = layout.first(b"fmt ")
         fmt = os.pread(descriptor, min(chunk.size, EXTENSIBLE_BYTES), chunk.start) if chunk else b""
     found = parse_format(shown(path.name), fmt)
     audio = layout.first(b"data") or Chunk(b"data", file_bytes, 0)
     never_written = audio.size == UNKNOWN_SIZE or (audio.size == 0 and audio in layout.chunks[-1:])
     promised = file_bytes - audio.start if never_written else audio.size
+    if not never_written:
+        with reading(path):
+            _check_tail(shown(path.name), descriptor, layout, audio, promised % found.encoding.sample_bytes)
     info = StreamInfo(
         container=layout.form if layout.form != "RIFF" else "WAVEX" if found.is_extensible else "WAV",
         encoding=found.encoding,

@@ -50,12 +50,13 @@ class _Sums:
     first: tuple[int, int] | None = None
     excerpt: tuple[Samples, Samples] | None = None
 
-    def add(self, before: Samples, after: Samples, gain: Gain, info: StreamInfo) -> None:
-        """Take in the next block of both files."""
+    def add(self, before: Samples, after: Samples, gain: Gain, info: StreamInfo, *, rounded: bool) -> None:
+        """Take in the next block of both files; a copy on an integer grid that was not rounded is its original."""
         left = (after - before * gain.factor) * _steps(info)
         self.peak = max(self.peak, float(np.abs(left).max()))
         self.squares += float((left * left).sum())
-        differs = after != gain.predicted(before, info, self.frames)
+        is_original = info.encoding.is_integer and not rounded
+        differs = after != (before if is_original else gain.predicted(before, info, self.frames))
         if self.excerpt is None and differs.any():
             frame, channel = divmod(int(differs.argmax()), differs.shape[1])
             self.first, self.excerpt = (self.frames + frame, channel), (before, after)
@@ -77,7 +78,7 @@ def residual_of(original: Blocks, copy: AudioFile, gain: Gain, *, rounded: bool)
     """Go through both files side by side; they must have the same shape. `rounded` says whether the copy was."""
     sums = _Sums()
     for before, after in zip(original.blocks(), copy.blocks(), strict=True):
-        sums.add(before, after, gain, copy.info)
+        sums.add(before, after, gain, copy.info, rounded=rounded)
     samples = max(1, sums.frames * copy.info.channels)
     dithered = DITHERED_RMS_LSB * sqrt(1.0 - sums.hushed / samples) if gain.dithered else ROUNDED_RMS_LSB
     rms = sqrt(sums.squares / samples)

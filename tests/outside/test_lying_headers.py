@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.prove.lies import stage_files
 from tests.support.signals import white_noise
 from tests.support.song import Song, SongMaker
 from tests.support.wavefile import chunk, format_of, integers, quantised, riff, with_riff_header
@@ -23,6 +24,7 @@ AUDIO = integers(CODES, BITS)
 FMT = format_of(BITS, 1)
 WHOLE = riff(FMT, AUDIO)
 FORMAT, DATA = chunk(b"fmt ", FMT), chunk(b"data", AUDIO)
+FORMAT_32, AUDIO_32 = chunk(b"fmt ", format_of(32, 1)), integers(quantised(SAMPLES, 32), 32)
 ODD_24 = riff(format_of(24, 1), integers(quantised(SAMPLES[:-1], 24), 24))
 
 
@@ -62,10 +64,21 @@ STAGED = {
     "ds64 behind the format": with_riff_header(FORMAT + chunk(b"ds64", bytes(28)) + DATA),
     "ds64 first": with_riff_header(chunk(b"ds64", bytes(28)) + FORMAT + DATA),
     "a short ds64 behind the audio": with_riff_header(FORMAT + DATA + chunk(b"ds64", bytes(4))),
+    "a chunk that copies drop without its padding": with_riff_header(
+        FORMAT + DATA + b"levl" + struct.pack("<I", 1) + b"\0"
+    )
+    + b"TAG"
+    + bytes(125),
     "RIFF size inside a chunk that copies drop": sized(PAST_ITS_END, len(WHOLE) + 10),
     "one length in ds64 and in data": wide(b"RF64", len(AUDIO), len(AUDIO)),
     "all of the length in ds64": wide(b"RF64", len(AUDIO), 0xFFFFFFFF),
 }
+DISPUTED = (
+    *(19_848, 28_466, 30_835, 36_830, 36_946, 38_552, 55_290, 57_323, 57_327, 58_519, 59_896, 72_714, 77_965, 80_549),
+    *(81_148, 92_963, 94_114, 98_956, 99_641, 108_152, 122_193, 135_755, 151_223, 156_033, 167_208, 178_543, 182_520),
+    *(183_966, 190_035),
+)
+"""Numbers of files of the generator of lying headers."""
 REFUSED = {
     "data of 0 bytes before text": (
         with_riff_header(FORMAT + chunk(b"data", b"") + chunk(b"LIST", b"INFOICMT" + b"This take is empty. " * 3000)),
@@ -79,6 +92,17 @@ REFUSED = {
     "more audio in ds64 than in data": (wide(b"RF64", len(AUDIO), len(AUDIO) - 2), "unreadable"),
     "less audio in ds64 than in data": (wide(b"BW64", len(AUDIO) - 2, len(AUDIO)), "unreadable"),
     "two data chunks, one behind the end": (WHOLE + chunk(b"data", bytes(8)), "unreadable"),
+    "audio in a LIST": (with_riff_header(FORMAT + chunk(b"LIST", b"data\4\0\0\0" + bytes(594)) + DATA), "unreadable"),
+    "two data chunks, one behind a name that is no text": (
+        with_riff_header(FORMAT + DATA + chunk(b"\xe9abc", bytes(4)) + DATA),
+        "unreadable",
+    ),
+    "two data chunks, one inside the last frame of the other": (
+        with_riff_header(
+            FORMAT_32 + b"data" + struct.pack("<I", len(AUDIO_32) + 2) + AUDIO_32 + chunk(b"data", AUDIO_32)
+        ),
+        "unreadable",
+    ),
     "two ds64 chunks": (wide(b"RF64", len(AUDIO), 0xFFFFFFFF, chunk(b"ds64", b"")), "unreadable"),
 }
 
@@ -162,6 +186,61 @@ def test_a_bext_that_grows_hides_no_audio(make_song: SongMaker, form: bytes) -> 
         copy, _ = soundfile.read(BytesIO(b"RF64" + (song.outbox / outcome["stem"]).read_bytes()[4:]))
         assert len(copy) == FRAMES
     assert song.stager("verify", song.folder).code == 0
+
+
+def test_two_of_what_belongs_once_elsewhere(make_song: SongMaker) -> None:
+    """AIFF with two COMM chunks, W64 with two data chunks of which readers find one or the other: refused."""
+    song = make_song()
+    comm, ssnd = b"COMM" + struct.pack(">I", 18), b"SSND" + struct.pack(">I", 8 + len(AUDIO)) + bytes(8) + AUDIO
+    rate = bytes.fromhex("400ebb80000000000000")
+    comms = [comm + struct.pack(">hIh", 1, FRAMES, bits) + rate for bits in (24, BITS)]
+    body = b"AIFF" + b"".join(comms) + ssnd
+    put(song, "a.aif", b"FORM" + struct.pack(">I", len(body)) + body)
+    parts = (b"fmt ", FMT), (b"data", AUDIO), (b"zzzz", bytes(16)), (b"data", AUDIO)
+    content = w64(*parts)
+    put(song, "b.w64", content.replace(struct.pack("<Q", 24 + len(AUDIO)), struct.pack("<Q", 32 + len(AUDIO)), 1))
+    found = {outcome["stem"]: outcome.get("refused") for outcome in song.stage("--json").json()["outcomes"]}
+    assert found == {"a.aif": "unreadable", "b.w64": "unreadable"}
+
+
+@pytest.mark.parametrize(("form", "suffix"), [("AIFF", "aif"), ("CAF", "caf")])
+def test_a_few_frames_of_float(make_song: SongMaker, form: str, suffix: str) -> None:
+    """Copies of one to nine frames have as many, in one channel and three."""
+    song = make_song()
+    for channels in (1, 3):
+        for frames in range(1, 10):
+            path = song.inbox / f"{channels} {frames}.{suffix}"
+            samples = 0.1 * white_noise(frames, channels, seed=frames)
+            soundfile.write(path, samples, 48_000, "FLOAT" if frames % 2 else "DOUBLE", format=form)
+            song.rest(path.name, 10.0)
+    result = song.stage("--json")
+    assert result.code == 0, result
+    for outcome in result.json()["outcomes"]:
+        heard, _ = soundfile.read(song.inbox / outcome["stem"])
+        copy, _ = soundfile.read(song.outbox / outcome["stem"])
+        assert np.allclose(copy, heard * 10 ** (outcome["trim"]["gain_db"] / 20), rtol=2.0**-23, atol=0.0)
+    assert any(outcome["trim"]["gain_db"] for outcome in result.json()["outcomes"])
+    assert song.stager("verify", song.folder).code == 0
+
+
+def test_bits_below_the_grid(make_song: SongMaker) -> None:
+    """A file of 20 valid bits that uses all 24 is staged as it is, bit for bit, and the proof agrees."""
+    song = make_song('[target]\nrule = "leave"\n')
+    audio = integers(quantised(SAMPLES, 24), 24)
+    assert any(byte & 15 for byte in audio[::3])
+    path = put(song, "a.wav", riff(format_of(24, 1, valid_bits=20), audio))
+    assert song.stage().code == 0
+    assert (song.outbox / "a.wav").read_bytes() == path.read_bytes()
+    assert song.stager("verify", song.folder).code == 0
+
+
+@pytest.mark.long
+def test_files_that_were_disputed(tmp_path: Path) -> None:
+    """Files of the generator about which our copies and another reader once disagreed, or on whose oracle."""
+    tally = stage_files(tmp_path / "song", DISPUTED, verified=True)
+    assert not tally.faults
+    assert sum(tally.codes.values()) == len(DISPUTED)
+    assert tally.codes["staged"] >= len(DISPUTED) // 2
 
 
 def test_measuring_sees_the_same_end(make_song: SongMaker) -> None:

@@ -7,7 +7,7 @@ installed. Files are made by a seeded generator, many to a run of the command, s
 import multiprocessing
 import subprocess
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -48,16 +48,22 @@ class Tally:
 
 def stage_range(folder: Path, first: int, count: int) -> Tally:
     """Make these files in a folder of their own, stage them in one run, compare each copy; the folder is gone after."""
-    song = Song.made(Command(), folder / f"{first:06}", TOML)
-    files = dict(made(number) for number in range(first, first + count))
+    verified = first // A_RUN % VERIFIED_RUNS == 0
+    return stage_files(folder / f"{first:06}", range(first, first + count), verified=verified)
+
+
+def stage_files(folder: Path, numbers: Sequence[int], *, verified: bool) -> Tally:
+    """Make the files of these numbers in this folder, as `stage_range` does."""
+    song = Song.made(Command(), folder, TOML)
+    files = dict(made(number) for number in numbers)
     contents = {name: draft.content() for name, draft in files.items()}
     for name, content in contents.items():
         (song.inbox / name).write_bytes(content)
         song.rest(name, 10.0)
     try:
-        return _compared(song, files, contents, verified=first // A_RUN % VERIFIED_RUNS == 0)
+        return _compared(song, files, contents, verified=verified)
     except subprocess.TimeoutExpired:
-        return Tally(faults=[f"{first} to {first + count - 1}: hangs"])
+        return Tally(faults=[f"{numbers[0]} to {numbers[-1]}: hangs"])
     finally:
         rmtree(song.folder)
 

@@ -50,6 +50,27 @@ class Draft:
         """Return the first part of one of these names."""
         return next((part for part in self.parts if part.name in names), None)
 
+    def stated_audio(self) -> Part | None:
+        """Return the audio as far as its own size says, also where it lies in the rubbish behind all parts.
+
+        Bytes of the chunks that follow belong to it where the size says so; a size beyond the file reaches to its end.
+        """
+        pieces = [b"".join(self._pieces(part)) for part in self.parts]
+        at = len(b"".join(self._top(b"")))
+        for part, piece in zip(self.parts, pieces, strict=True):
+            if part.name in AUDIO:
+                start = at + len(piece) - len(b"".join(self._pieces(part)[2:]))
+                size = len(part.payload) if part.stated is None else max(part.stated, 0)
+                return Part(part.name, self._whole(pieces)[start : start + size])
+            at += len(piece)
+        if self.tail.startswith(b"data"):
+            return Part(b"data", self.tail[8 : 8 + int.from_bytes(self.tail[4:8], "little")])
+        return None
+
+    def _whole(self, pieces: list[bytes]) -> bytes:
+        body = b"".join(pieces)
+        return b"".join([*self._top(body), body, self.tail])
+
     @property
     def valid_bits(self) -> int:
         """The bits of the grid by the format chunk as it is written, by which the copy is rounded; 0 for float.

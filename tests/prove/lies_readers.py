@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from scipy.io import wavfile as scipy_wave
 
-from tests.prove.lies_draft import AUDIO, FORMATS, WIDE, Draft, Part
+from tests.prove.lies_draft import FORMATS, WIDE, Draft, Part
 from tests.support.wavefile import Array
 
 SCIPY_SCALES: Final = {"int16": 2.0**-15, "int32": 2.0**-31, "int64": 2.0**-63, "float32": 1.0, "float64": 1.0}
@@ -96,7 +96,7 @@ def _alone_agrees(copy: Path, draft: Draft, sidecar: dict[str, Any]) -> str | No
 
     Where the audio of the copy lies is looked for by the name of its chunk.
     """
-    frames, audio = sidecar["source"]["frames"], draft.part(AUDIO)
+    frames, audio = sidecar["source"]["frames"], draft.stated_audio()
     if draft.part(FORMATS) is None or audio is None:
         return "staged without a format or without audio"
     heard, before = _heard_alone(draft, audio.payload), LEAD_BYTES.get(draft.form, 0)
@@ -115,7 +115,7 @@ def _alone_agrees(copy: Path, draft: Draft, sidecar: dict[str, Any]) -> str | No
 
 def _heard_alone(draft: Draft, payload: bytes) -> Array | None:
     """What libsndfile hears in a file of the same format with this audio, and nothing else."""
-    parts = [Part(part.name, part.payload) for part in (draft.part(FORMATS), draft.part(AUDIO)) if part]
+    parts = [Part(part.name, part.payload) for part in (draft.part(FORMATS), draft.stated_audio()) if part]
     parts[1].payload = payload
     bare = Draft(draft.random, "RIFF" if draft.form in WIDE else draft.form, draft.kind, parts)
     with suppress(soundfile.LibsndfileError):
