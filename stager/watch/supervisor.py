@@ -154,7 +154,7 @@ class Supervisor:
         self._pass_on(lambda: self._listeners.on_take(self.project, take))
 
     def _pass_on(self, tell: Callable[[], None]) -> None:
-        """Tell of an outcome; an unexpected error meanwhile is logged, and takes no outcome away."""
+        """Pass on an outcome; an unexpected error meanwhile is logged, and takes no outcome away."""
         try:
             tell()
         except StagerError:
