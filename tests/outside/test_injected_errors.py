@@ -13,6 +13,8 @@ from tests.support.signals import white_noise
 from tests.support.song import STATE, Song, SongMaker
 from tests.support.wavefile import wave_bytes
 
+pytestmark = pytest.mark.long
+
 HOOK = Path(__file__).parent.parent / "support" / "injection"
 FAULTY, GOOD = "faulty_part.wav", ("a_good_part.wav", "z_good_part.wav")
 ERROR = "ZeroDivisionError"
@@ -116,7 +118,6 @@ def check_traced(result: Result) -> None:
     assert f"{ERROR}: injected" in result.stderr
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", [*STAGE_SEAMS, *ONCE_SEAMS])
 def test_stage_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     """One refusal, two copies, exit 1; the next run without the error finishes all, and the proof agrees."""
@@ -175,7 +176,6 @@ def test_what_is_printed_of_a_measured_file(song: Song, tmp_path: Path) -> None:
     check_traced(result)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", MIX_SEAMS)
 def test_mix_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     """The other mixes are judged, exit 1, with the traceback on stderr."""
@@ -209,7 +209,6 @@ def test_check_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     check_traced(result)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", VERIFY_SEAMS)
 def test_verify_goes_on(song: Song, tmp_path: Path, seam: str) -> None:
     """The other copies are proven, exit 1; nothing is written, so that the traceback is on stderr."""
@@ -239,7 +238,6 @@ def test_check_sums_without(song: Song, tmp_path: Path) -> None:
     assert [(each["name"], each["reason"]) for each in left_out] == [(FAULTY, "internal_error")]
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", WATCH_SEAMS)
 def test_watch_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     """One outcome a stem in a watch too, with the traceback in its log; the next run stages what was refused."""
@@ -254,7 +252,6 @@ def test_watch_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     assert song.stager("verify", song.folder).code == 0
 
 
-@pytest.mark.long
 def test_watch_without_a_word(make_song: SongMaker, tmp_path: Path) -> None:
     """An outcome that can't be logged is no pause: all stems are staged, and the traceback is kept."""
     song = filled(make_song(WATCHED))
@@ -265,7 +262,6 @@ def test_watch_without_a_word(make_song: SongMaker, tmp_path: Path) -> None:
     assert song.stager("verify", song.folder).code == 0
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", ["stager.songset.examine:examine", "stager.report.tables:write_tables"])
 def test_watch_without_the_set(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     """A set that can't be examined, or listed in tables, stops no staging; the traceback is kept."""
@@ -283,7 +279,6 @@ def watched(song: Song, env: dict[str, str], rest_s: str = "1") -> list[dict[str
     return [json.loads(line) for line in result.stderr.splitlines()]
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seam", [*TAKE_SEAMS, *TAKE_ONCE_SEAMS])
 def test_takes_go_on(make_song: SongMaker, stager: Command, tmp_path: Path, seam: str) -> None:
     """One outcome a take: refused where it can't be judged, else its judgement; the other take is judged."""
