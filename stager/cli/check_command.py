@@ -5,6 +5,7 @@ from pathlib import Path
 
 from stager.cli.exits import Exit, FailOn
 from stager.cli.screen import fails, print_json, say, say_phase, say_tracebacks
+from stager.cli.set_check import last_check, state_if_there
 from stager.plugins.projects import load_project
 from stager.report import check_text
 from stager.songset import CheckOptions, examine
@@ -23,7 +24,11 @@ def run(
 ) -> Exit:
     """Examine the set and print what was found."""
     loaded = with_offset(load_project(project))
-    found = examine(loaded, CheckOptions(more, rough, jobs=os.cpu_count() or 1, on_phase=say_phase))
+    found = None if rough else last_check(loaded, state_if_there(loaded), more)
+    if found:
+        say(f"Nothing changed since the set was examined ({found.at}): no audio was read again.")
+    else:
+        found = examine(loaded, CheckOptions(more, rough, jobs=os.cpu_count() or 1, on_phase=say_phase))
     if not found.stems and not found.refused:
         say(f"Nothing to check: no stem lies in {shown(loaded.inbox)}.")
     if as_json:

@@ -1,9 +1,14 @@
 """`report` right after `stage`, without a watch, holds what `check` finds of the set; planned parts too."""
 
-from typing import Final
+import json
+import sys
+from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
+import pytest
 
+from tests.support.forks import forks
 from tests.support.signals import white_noise
 from tests.support.song import Song
 from tests.support.wavefile import FLOAT
@@ -54,3 +59,26 @@ def test_planned_parts_raise_the_forecast(song: Song) -> None:
     assert abs(planned["rise_db"] - 10 * np.log10(5 / 3)) < 0.3
     assert planned["low_dbtp"] <= bus["true_peak_dbtp"] + planned["rise_db"] <= planned["high_dbtp"]
     assert "2 planned parts" in planned["says"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a process that forks counts what is read")
+def test_unchanged_stems_are_not_read_again(song: Song, tmp_path: Path) -> None:
+    """After a report, `check` opens no audio and finds the same to the last figure; one changed stem is examined."""
+    filled(song)
+    first = song.stager("check", song.folder, "--for", "3", "--json")
+    with forks(tmp_path / "forks") as server:
+
+        def audio_read() -> tuple[dict[str, Any], list[str]]:
+            ended = server.run("check", song.folder, "--for", "3", "--json", below=song.folder, kind="read")
+            assert ended.code == first.code
+            return json.loads(ended.stdout), [step for step in ended.steps if ".wav" in step and ".json" not in step]
+
+        assert audio_read()[1] != []  # the control
+        assert song.stager("report", song.folder).code == 0
+        again, opened = audio_read()
+        assert opened == []
+        assert {**again, "at": ""} == {**first.json(), "at": ""}
+        song.put("drone.wav", white_noise(4 * RATE, 2, seed=4), RATE, FLOAT)
+        changed, opened = audio_read()
+        assert opened != []
+        assert changed["of"] != again["of"]
