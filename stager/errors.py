@@ -37,13 +37,23 @@ class StagerError(Exception):
 
 
 class StemError(StagerError):
-    """One stem can't be staged; its message says what was expected and what was found.
+    """One stem can't be staged; `says` is the sentence about it: what was expected and what was found.
 
+    As text an error begins with `name`, the file that it is about; the record of a refusal has the stem's path beside
+    `says`, so that no name stands there twice. `name` is empty where `says` itself names another file or folder.
     `traceback` is that of an unexpected error, else empty.
     """
 
     code: ClassVar[str]
     traceback = ""
+
+    def __init__(self, name: str, says: str) -> None:
+        super().__init__(name, says)
+        self.name, self.says = name, says
+
+    def __str__(self) -> str:
+        """Return the sentence with the file's name before it."""
+        return f"{self.name}: {self.says}" if self.name else self.says
 
 
 class UnreadableStem(StemError):
@@ -120,7 +130,7 @@ class InternalError(StemError):
     @classmethod
     def of(cls, name: object, error: BaseException) -> "InternalError":
         """Return the outcome of the stem with this name for an error that nobody expected."""
-        found = cls(f"{name}: expected no error inside stager, found {type(error).__name__}: {error}")
+        found = cls(str(name), f"expected no error inside stager, found {type(error).__name__}: {error}")
         found.traceback = "".join(format_exception(error))
         return found
 

@@ -1,6 +1,7 @@
 """The error tree: one root, one code for each way a stem can fail, and a picture of it that tells the truth."""
 
 import inspect
+import pickle
 import re
 
 import pytest
@@ -67,6 +68,15 @@ def test_one_root() -> None:
 def test_every_stem_error_has_its_code() -> None:
     """Each way a stem can be refused has a code of its own, and the codes are the published ones."""
     assert {name: found.code for name, found in CLASSES.items() if found.__base__ is StemError} == CODES
+
+
+@pytest.mark.parametrize("name", CODES)
+def test_stem_error_names_its_file_once(name: str) -> None:
+    """As text an error begins with its file, `says` leaves the name out; it survives the way between processes."""
+    error = pickle.loads(pickle.dumps(CLASSES[name]("a.wav", "expected audio, found text")))  # noqa: S301 - our own bytes
+    assert (error.code, error.name, error.says) == (CODES[name], "a.wav", "expected audio, found text")
+    assert str(error) == "a.wav: expected audio, found text"
+    assert str(CLASSES[name]("", "staged: expected a folder")) == "staged: expected a folder"
 
 
 @pytest.mark.parametrize("other", [ConfigError, PlaceError])

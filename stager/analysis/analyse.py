@@ -125,7 +125,7 @@ def analyse(path: Path, named: str, *, settle_s: float, take_cut: bool = False, 
     with open_audio(path, settle_s=settle_s, take_cut=take_cut) as file, busy():
         analysis = _read(file, named, before, keep=keep)
     if fingerprint_of(path) != before:
-        raise ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
+        raise ChangedStem(shown(path.name), "expected one file from the first read to the last, found it changed")
     return analysis
 
 

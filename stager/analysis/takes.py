@@ -39,7 +39,7 @@ def judge_take(
     except StemError as error:
         if isinstance(error, InternalError):
             log_traceback(project.state, name, error.traceback, VERSION)
-        return RefusedTake(take=name, at=_now(), refused=error.code, says=str(error)), fingerprint_if_there(path)
+        return RefusedTake(take=name, at=_now(), refused=error.code, says=error.says), fingerprint_if_there(path)
 
 
 def _judged(

@@ -303,7 +303,7 @@ def pack(
     quick: Annotated[bool, typer.Option("--quick", help="don't examine the set for the notes")] = False,  # noqa: FBT002
     as_json: AsJson = False,  # noqa: FBT002
 ) -> None:
-    """Pack the set for whoever mixes: one start, one length, notes, sums."""
+    """Pack the set for whoever mixes: one start, one length, notes."""
     run_command(
         "pack_command",
         project=project,

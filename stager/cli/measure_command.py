@@ -64,8 +64,8 @@ def _entry(path: Path, reference: ReferenceName, fail_on: FailOn | None, folder:
             is_bad = stem.is_corrupt or fails(stem.verdict, fail_on)
             return _Entry(stem.to_data(), _row(stem, folder), is_bad=is_bad)
     except StemError as error:
-        refused = Refused(name, name, error.code, str(error), error.traceback)
-        row = Row((name.removeprefix(folder), *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {error.code}: {error}",))
+        refused = Refused(name, name, error.code, error.says, error.traceback)
+        row = Row((name.removeprefix(folder), *[""] * (len(COLUMNS) - 1)), (f"REFUSED, {error.code}: {error.says}",))
         return _Entry(refused.to_data(), row, is_bad=True, traceback=error.traceback)
 
 

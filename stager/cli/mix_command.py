@@ -49,7 +49,7 @@ def _entry(path: Path, *, with_coding: bool) -> _Entry:
             mix = examine_mix(path, with_coding=with_coding)
             return _Entry(mix, mix.model_dump(mode="json"), "\n".join(_lines(mix)))
     except StemError as error:
-        refused = Refused(shown(path), shown(path), error.code, str(error), error.traceback)
+        refused = Refused(shown(path), shown(path), error.code, error.says, error.traceback)
         says = _wrapped(f"{refused.stem}: REFUSED, {refused.refused}: {refused.says}")
         return _Entry(refused, outcome_data(refused), "\n".join(says))
 

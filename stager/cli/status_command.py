@@ -43,7 +43,7 @@ def _lines(status: Status) -> list[str]:
     lines += [f"  waiting for {says}" for _, says in status.waiting]
     if status.failures:
         lines.append("without a copy of their last bounce:")
-        lines += [f"  {failure.refused}: {failure.says}" for failure in status.failures]
+        lines += [f"  {failure.stem}, {failure.refused}: {failure.says}" for failure in status.failures]
     return [*lines, *status.notes]
 
 

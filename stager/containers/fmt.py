@@ -47,7 +47,7 @@ def parse_format(name: str, fmt: bytes) -> Format:
         UnsupportedStem: where it makes sense, but the encoding, the rate or the channels are not staged.
     """
     if len(fmt) < SHORTEST:
-        raise UnreadableStem(f"{name}: expected a format chunk of {SHORTEST} bytes or more, found {len(fmt)} bytes")
+        raise UnreadableStem(name, f"expected a format chunk of {SHORTEST} bytes or more, found {len(fmt)} bytes")
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", fmt)
     valid_bits, mask, extensible = bits, 0, tag == TAG_EXTENSIBLE
     if extensible and len(fmt) >= EXTENSIBLE_BYTES and fmt[26:EXTENSIBLE_BYTES] == SUBFORMAT_TAIL:
@@ -91,12 +91,12 @@ def _format(fmt: bytes, encoding: Encoding, channels: int, rate_hz: int, mask: b
 
 def _check_shape(name: str, channels: int, rate_hz: int, frame_bytes: int) -> None:
     if channels == 0 or frame_bytes == 0 or frame_bytes % channels:
-        raise UnreadableStem(f"{name}: expected whole samples, found {channels} channels in {frame_bytes} bytes")
+        raise UnreadableStem(name, f"expected whole samples, found {channels} channels in {frame_bytes} bytes")
     if channels > MAX_CHANNELS:
-        raise UnsupportedStem(f"{name}: expected 1 to {MAX_CHANNELS} channels, found {channels}")
+        raise UnsupportedStem(name, f"expected 1 to {MAX_CHANNELS} channels, found {channels}")
     low, high = SAMPLE_RATES_HZ
     if not low <= rate_hz <= high:
-        raise UnsupportedStem(f"{name}: expected a sample rate of {low} to {high} Hz, found {rate_hz} Hz")
+        raise UnsupportedStem(name, f"expected a sample rate of {low} to {high} Hz, found {rate_hz} Hz")
 
 
 def _encoding(name: str, tag: int, bits: int, valid_bits: int, sample_bytes: int) -> Encoding:
@@ -106,4 +106,4 @@ def _encoding(name: str, tag: int, bits: int, valid_bits: int, sample_bytes: int
     if tag == TAG_FLOAT and sample_bytes in FLOATS and bits == 8 * sample_bytes:
         return FLOATS[sample_bytes]
     found = f"format tag {tag} with {valid_bits} of {bits} bits in {sample_bytes} bytes"
-    raise UnsupportedStem(f"{name}: expected 16, 24 or 32-bit integer or 32 or 64-bit float, found {found}")
+    raise UnsupportedStem(name, f"expected 16, 24 or 32-bit integer or 32 or 64-bit float, found {found}")

@@ -57,18 +57,18 @@ def open_audio(
 def _parse(path: Path, descriptor: int, settle_s: float, *, take_cut: bool) -> AudioFile:
     state = os.fstat(descriptor)
     if not stat.S_ISREG(state.st_mode):
-        raise UnreadableStem(f"{shown(path.name)}: expected a regular file, found a folder, pipe or device")
+        raise UnreadableStem(shown(path.name), "expected a regular file, found a folder, pipe or device")
     with reading(path):
         head = os.pread(descriptor, MAGIC_BYTES, 0)
     source = _open_by(head, path, descriptor, state.st_size)
     low, high = SAMPLE_RATES_HZ
     if not low <= source.info.sample_rate_hz <= high:
         found = f"{source.info.sample_rate_hz} Hz"
-        raise UnsupportedStem(f"{shown(path.name)}: expected a sample rate of {low} to {high} Hz, found {found}")
+        raise UnsupportedStem(shown(path.name), f"expected a sample rate of {low} to {high} Hz, found {found}")
     if source.unfinished:
         _refuse_unfinished(source, time.time() - state.st_mtime, settle_s, take_cut=take_cut)
     if source.info.frames == 0:
-        raise UnreadableStem(f"{shown(path.name)}: expected audio, found a header with 0 frames behind it")
+        raise UnreadableStem(shown(path.name), "expected audio, found a header with 0 frames behind it")
     return source
 
 
@@ -84,15 +84,15 @@ def _refuse_unfinished(source: AudioFile, age_s: float, settle_s: float, *, take
     """Raise that header and length disagree: for now, or, at rest, for good."""
     name, why, there_s = shown(source.path.name), source.unfinished, source.info.duration_s
     if abs(age_s) < settle_s:
-        raise StillGrowingStem(f"{name}: {why}, and it changed {abs(age_s):.1f} s ago: still being written")
+        raise StillGrowingStem(name, f"{why}, and it changed {abs(age_s):.1f} s ago: still being written")
     if take_cut:
         return
     if source.promised_s is not None:
         promised = f"{source.promised_s:.2f} s as its header says"
-        raise TruncatedStem(f"{name}: expected {promised}, found {there_s:.2f} s: {why}")
+        raise TruncatedStem(name, f"expected {promised}, found {there_s:.2f} s: {why}")
     if source.info.frames == 0:
-        raise UnreadableStem(f"{name}: expected audio, found none behind a header that was never finished")
-    raise TruncatedStem(f"{name}: {why}: {there_s:.2f} s of audio are there, whether it is all of it can't be known")
+        raise UnreadableStem(name, "expected audio, found none behind a header that was never finished")
+    raise TruncatedStem(name, f"{why}: {there_s:.2f} s of audio are there, whether it is all of it can't be known")
 
 
 def _unknown(path: Path, head: bytes) -> StemError:
@@ -100,6 +100,6 @@ def _unknown(path: Path, head: bytes) -> StemError:
     name = shown(path.name)
     for magic, found in NOT_STAGED.items():
         if head.startswith(magic):
-            return UnsupportedStem(f"{name}: {STAGED}, found {found}")
+            return UnsupportedStem(name, f"{STAGED}, found {found}")
     found = repr(head[:12].decode("latin-1")) if head else "an empty file"
-    return UnreadableStem(f"{name}: {STAGED}, found {found}")
+    return UnreadableStem(name, f"{STAGED}, found {found}")

@@ -94,9 +94,7 @@ class ForeignFile(AudioFile):
 
     def _cut_at(self, seen: int) -> None:
         expected, found = self.info.duration_s, seen / self.info.sample_rate_hz
-        raise TruncatedStem(
-            f"{shown(self.path.name)}: expected {expected:.2f} s, the audio breaks off at {found:.2f} s"
-        )
+        raise TruncatedStem(shown(self.path.name), f"expected {expected:.2f} s, the audio breaks off at {found:.2f} s")
 
 
 def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> ForeignFile:
@@ -110,11 +108,9 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
         around = read_metadata(descriptor, file_bytes, head)
     name = shown(path.name)
     if around.twice is not None:
-        raise UnreadableStem(f"{name}: expected one {around.twice} chunk, found more")
+        raise UnreadableStem(name, f"expected one {around.twice} chunk, found more")
     if around.odd_codec is not None:
-        raise UnsupportedStem(
-            f"{name}: expected integer PCM or float, found {around.container} with {around.odd_codec}"
-        )
+        raise UnsupportedStem(name, f"expected integer PCM or float, found {around.container} with {around.odd_codec}")
     cut = cut_caf_stream(descriptor, file_bytes) if around.container == "CAF" and around.unfinished else None
     if cut is not None:
         return ForeignFile(path, descriptor, cut, file_bytes, around, "FILE")
@@ -122,7 +118,7 @@ def parse_foreign(path: Path, descriptor: int, file_bytes: int, head: bytes) -> 
         if sound.subtype not in {encoding.value for encoding in Encoding} or not 0 < sound.channels <= MAX_CHANNELS:
             found = f"{sound.subtype} in {sound.channels} channels"
             raise UnsupportedStem(
-                f"{name}: expected PCM of 16 to 32 bits or float, 1 to {MAX_CHANNELS} channels, found {found}"
+                name, f"expected PCM of 16 to 32 bits or float, 1 to {MAX_CHANNELS} channels, found {found}"
             )
         encoding, endian = Encoding(sound.subtype), str(sound.endian)
         frames = 0 if around.unfinished and sound.frames > file_bytes else sound.frames
@@ -157,9 +153,7 @@ def write_foreign(
     """
     form = FORMATS[source.info.container]
     if not soundfile.check_format(form, info.encoding.value):
-        raise UnsupportedStem(
-            f"{shown(source.path.name)}: expected an encoding that {form} holds, found {info.encoding}"
-        )
+        raise UnsupportedStem(shown(source.path.name), f"expected an encoding that {form} holds, found {info.encoding}")
     with _drafting(source.path, out):
         with _writing(out, source, info, form) as sound:
             for name, text in source.tags().items():
@@ -180,7 +174,7 @@ def _opened(path: Path, descriptor: int) -> Iterator[soundfile.SoundFile]:
         with soundfile.SoundFile(duplicate) as sound:
             yield sound
     except soundfile.LibsndfileError as error:
-        raise UnreadableStem(f"{shown(path.name)}: expected audio, the decoder found: {error.error_string}") from error
+        raise UnreadableStem(shown(path.name), f"expected audio, the decoder found: {error.error_string}") from error
 
 
 @contextmanager
@@ -223,7 +217,7 @@ def _finished(out: BinaryIO, frames: int) -> Metadata:
     os.lseek(descriptor, 0, os.SEEK_SET)
     with soundfile.SoundFile(os.dup(descriptor)) as sound:
         if sound.frames > frames:
-            raise CopyWrong(f"expected a copy of {frames} frames, found {sound.frames} in it")
+            raise CopyWrong("", f"expected a copy of {frames} frames, found {sound.frames} in it")
         if sound.frames != frames:
             raise soundfile.SoundFileRuntimeError(f"{sound.frames} frames of {frames}")
     return read_metadata(descriptor, os.fstat(descriptor).st_size, os.pread(descriptor, 12, 0))

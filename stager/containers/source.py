@@ -117,7 +117,7 @@ class AudioFile(ABC):
         raw = self.kept.read(start, count) if self.kept else self._read(start, count)
         if len(raw) != count:
             name = shown(self.path.name)
-            raise ChangedStem(f"{name}: expected {count} bytes at {start}, and the file ends before them")
+            raise ChangedStem(name, f"expected {count} bytes at {start}, and the file ends before them")
         return raw
 
     def _read(self, start: int, count: int) -> bytes:
@@ -151,11 +151,11 @@ def reading(path: Path) -> Iterator[None]:
     try:
         yield
     except PermissionError as error:
-        raise UnreadableStem(f"{shown(path.name)}: expected a readable file, found no permission to read it") from error
+        raise UnreadableStem(shown(path.name), "expected a readable file, found no permission to read it") from error
     except FileNotFoundError as error:
-        raise UnreadableStem(f"{shown(path.name)}: expected a file, found nothing under this name") from error
+        raise UnreadableStem(shown(path.name), "expected a file, found nothing under this name") from error
     except OSError as error:
-        raise UnreadableStem(f"{shown(path.name)}: the system can't read it: {error.strerror}") from error
+        raise UnreadableStem(shown(path.name), f"the system can't read it: {error.strerror}") from error
 
 
 def fingerprint_of(path: Path) -> Fingerprint:

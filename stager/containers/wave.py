@@ -116,10 +116,10 @@ def _check_order(name: str, descriptor: int, layout: Layout) -> None:
     for twice in once:
         if names.count(twice) > 1:
             found = f"{names.count(twice)} of them"
-            raise UnreadableStem(f"{name}: expected one {twice.decode().strip()} chunk, found {found}")
+            raise UnreadableStem(name, f"expected one {twice.decode().strip()} chunk, found {found}")
     names = [found for found in names if found != b"ds64"]
     if names[:2] == [b"data", b"fmt "]:
-        raise UnreadableStem(f"{name}: expected its fmt chunk before its data, found it behind")
+        raise UnreadableStem(name, "expected its fmt chunk before its data, found it behind")
 
 
 def _check_lists(name: str, descriptor: int, layout: Layout) -> None:
@@ -128,7 +128,7 @@ def _check_lists(name: str, descriptor: int, layout: Layout) -> None:
     parts = (part for chunk in lists for part in parts_of_list(descriptor, chunk, layout.file_bytes))
     hidden = next((part for part in parts if part in IN_NO_LIST), None)
     if hidden:
-        raise UnreadableStem(f"{name}: expected LIST chunks of text, found {hidden.decode()} in one")
+        raise UnreadableStem(name, f"expected LIST chunks of text, found {hidden.decode()} in one")
 
 
 def _check_tail(name: str, descriptor: int, layout: Layout, audio: Chunk, rest: int) -> None:
@@ -145,7 +145,7 @@ def _check_tail(name: str, descriptor: int, layout: Layout, audio: Chunk, rest: 
         behind = (chunk.name for at in starts for chunk in chunks_from(descriptor, at, layout.file_bytes))
         found = [names for names in behind if names in (b"data", b"fmt ")]
     if found:
-        raise UnreadableStem(f"{name}: expected one {found[0].decode().strip()} chunk, found more")
+        raise UnreadableStem(name, f"expected one {found[0].decode().strip()} chunk, found more")
 
 
 def _check_sizes(name: str, descriptor: int, layout: Layout) -> None:
@@ -157,7 +157,7 @@ def _check_sizes(name: str, descriptor: int, layout: Layout) -> None:
     wide = int.from_bytes(os.pread(descriptor, 8, layout.wide.start + 8), "little")
     if own not in (wide, UNKNOWN_SIZE):
         found = f"{wide:,} bytes in ds64 and {own:,} in its data chunk"
-        raise UnreadableStem(f"{name}: expected one length of its audio, found {found}")
+        raise UnreadableStem(name, f"expected one length of its audio, found {found}")
 
 
 def parse_wave(path: Path, descriptor: int, file_bytes: int) -> WaveFile:

@@ -77,7 +77,7 @@ def write_copy(plan: CopyPlan, out: BinaryIO) -> Written:
     written = _write(plan, out, seen)
     read_sha256 = written.sha256 if plan.gain is None else seen.hexdigest() if plan.source.kept is None else None
     if read_sha256 not in (None, plan.source_sha256):
-        raise ChangedStem(f"{shown(plan.source.path.name)}: expected the bytes that were measured, found others")
+        raise ChangedStem(shown(plan.source.path.name), "expected the bytes that were measured, found others")
     return written
 
 

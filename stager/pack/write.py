@@ -134,7 +134,7 @@ def _write_stem(writer: _Writer, each: PlannedFile) -> PackedFile:
         for piece in padded_pieces(source, each.padding, digest):
             out.write(piece)
     if digest.hexdigest() != each.source_sha256:
-        raise ChangedStem(f"{shown(each.source.name)}: expected the bytes that were measured, found others")
+        raise ChangedStem(shown(each.source.name), "expected the bytes that were measured, found others")
     return _packed_file(writer, each)
 
 

@@ -14,7 +14,7 @@ from stager.errors import StepFailed
 from stager.model import PluginSource
 from stager.plugins.effects.settings import OWN_STEPS
 from stager.plugins.groups import GROUPS, Says, checked
-from stager.plugins.isolation import LIMITS, Limits, worker
+from stager.plugins.isolation import LIMITS, Label, Limits, worker
 from stager.system.files import read_whole
 from stager.system.version import VERSION
 
@@ -62,14 +62,14 @@ def in_file(file: Path, folder: Path, limits: Limits = LIMITS) -> list[Found]:
     """
     content = read_whole(file)
     if content is None:
-        raise StepFailed(f"{file.name}: expected a Python file that can be read")
+        raise StepFailed("", f"{file.name}: expected a Python file that can be read")
     digest = sha256(content).hexdigest()[:12]
     source = PluginSource(group="", name="", version=digest, origin=file.name, file=str(file))
-    with worker(source, folder, file.name, limits) as process:
+    with worker(source, folder, Label(file.name), limits) as process:
         plugins = process.ask("describe")[0]["plugins"]
         found = [_with_description(source, described, f"{described['version']} ({digest})") for described in plugins]
     if not found:
-        raise StepFailed(f"{file.name}: expected a meter, check, rule or step in it, found none")
+        raise StepFailed("", f"{file.name}: expected a meter, check, rule or step in it, found none")
     return found
 
 
@@ -83,7 +83,7 @@ def check_settings(
     """
     if source.own:
         return checked(OWN_STEPS[source.name].settings, settings)
-    with worker(source, folder, source.name, limits) as process:
+    with worker(source, folder, Label(source.name), limits) as process:
         answer, _ = process.ask("check", settings=dict(settings))
     return answer["settings"], [(tuple(where), says) for where, says in answer["errors"]]
 
@@ -107,7 +107,7 @@ def _described(entry: importlib.metadata.EntryPoint, limits: Limits) -> Found:
 
 def _described_by_worker(source: PluginSource, limits: Limits) -> Found:
     try:
-        with worker(source, Path.cwd(), f"{source.name} of {source.origin}", limits) as process:
+        with worker(source, Path.cwd(), Label(f"{source.name} of {source.origin}"), limits) as process:
             described = process.ask("describe")[0]["plugins"][0]
     except StepFailed as error:
         return Found(source, fault=str(error))

@@ -11,10 +11,9 @@ from typing import Any, Final, Protocol, cast
 
 import numpy as np
 
-from stager.errors import StepFailed
 from stager.model import MAX_CHANNELS, PluginUse
 from stager.plugins.describing import own_plugin
-from stager.plugins.isolation import LIMITS, Limits, Worker, worker
+from stager.plugins.isolation import LIMITS, Label, Limits, Worker, worker
 from stager.plugins.kinds import Samples, Step, Stream
 from stager.plugins.packing import packed, unpacked
 from stager.plugins.wire import WireError
@@ -56,9 +55,9 @@ class Work:
     folder: Path
     limits: Limits = LIMITS
 
-    def label(self, use: PluginUse) -> str:
-        """Return the words with which every error about this plug-in begins: stem, kind, name and origin."""
-        return f"{self.stem}: {use.source.kind} {use.source.name!r} of {use.source.origin}"
+    def label(self, use: PluginUse) -> Label:
+        """Return how every error names this plug-in: by stem, kind, name and origin."""
+        return Label(f"{use.source.kind} {use.source.name!r} of {use.source.origin}", self.stem)
 
     def process(self, use: PluginUse) -> AbstractContextManager[Worker]:
         """Return the context in which the worker process of one of these plug-ins runs.
@@ -109,13 +108,13 @@ def opened(work: Work, use: PluginUse, stream: Stream) -> Iterator[RunningStep]:
         yield step
 
 
-def _own_step(label: str, use: PluginUse, stream: Stream) -> Step:
+def _own_step(label: Label, use: PluginUse, stream: Stream) -> Step:
     plugin = own_plugin(use.source)
     settings = plugin.settings.model_validate(use.settings)
     try:
         return cast("Any", plugin)(settings, stream)  # type: ignore[no-any-return]
     except ValueError as error:
-        raise StepFailed(f"{label}: {error}") from error
+        raise label.failed(str(error)) from error
 
 
 class RemoteStep:
@@ -149,16 +148,16 @@ class RemoteStep:
             raise self._process.failed(str(error)) from error
 
 
-def _check_promise(label: str, step: RunningStep, stream: Stream) -> None:
+def _check_promise(label: Label, step: RunningStep, stream: Stream) -> None:
     out = step.out
     most = MOST_FRAMES_RATIO * stream.frames + 60 * max(1, out.sample_rate_hz)
     held = (step.latency_frames, step.tail_frames)
     fits = 1 <= out.channels <= MAX_CHANNELS and 1_000 <= out.sample_rate_hz <= 1_000_000
     if not fits or not 1 <= out.frames <= most or not all(0 <= frames <= most for frames in held):
-        raise StepFailed(f"{label}: promises {out}, latency and tail {held}, which is no stream of audio")
+        raise label.failed(f"promises {out}, latency and tail {held}, which is no stream of audio")
 
 
-def _through(label: str, step: RunningStep, stream: Stream, blocks: Iterator[Samples]) -> Iterator[Samples]:
+def _through(label: Label, step: RunningStep, stream: Stream, blocks: Iterator[Samples]) -> Iterator[Samples]:
     """Yield the output of a step without its latency, cut to the length that it promised."""
     drop, left = step.latency_frames, step.out.frames
     surplus = round(MOST_SURPLUS_S * step.out.sample_rate_hz)
@@ -167,7 +166,7 @@ def _through(label: str, step: RunningStep, stream: Stream, blocks: Iterator[Sam
         kept = block[drop:]
         drop -= len(block) - len(kept)
         if len(kept) > left + surplus:
-            raise StepFailed(f"{label}: wrong length: expected {step.out.frames} frames, found more")
+            raise label.failed(f"wrong length: expected {step.out.frames} frames, found more")
         surplus -= max(0, len(kept) - left)
         kept = kept[:left]
         left -= len(kept)
@@ -175,7 +174,7 @@ def _through(label: str, step: RunningStep, stream: Stream, blocks: Iterator[Sam
             yield kept
     if left:
         found = step.out.frames - left
-        raise StepFailed(f"{label}: wrong length: expected {step.out.frames} frames, found {found}")
+        raise label.failed(f"wrong length: expected {step.out.frames} frames, found {found}")
 
 
 def _raw_output(step: RunningStep, stream: Stream, blocks: Iterator[Samples]) -> Iterator[Samples]:
@@ -188,11 +187,11 @@ def _raw_output(step: RunningStep, stream: Stream, blocks: Iterator[Samples]) ->
     yield step.finish()
 
 
-def _check_block(label: str, step: RunningStep, block: Samples) -> None:
+def _check_block(label: Label, step: RunningStep, block: Samples) -> None:
     if block.ndim != 2 or block.shape[1] != step.out.channels:
-        raise StepFailed(f"{label}: wrong shape: expected (frames, {step.out.channels}), found {block.shape}")
+        raise label.failed(f"wrong shape: expected (frames, {step.out.channels}), found {block.shape}")
     if not np.isfinite(block).all():
-        raise StepFailed(f"{label}: returned samples that are no numbers (NaN or infinity)")
+        raise label.failed("returned samples that are no numbers (NaN or infinity)")
 
 
 def stamps_of(uses: Sequence[PluginUse]) -> tuple[Any, ...]:

@@ -37,10 +37,22 @@ class Limits:
 LIMITS: Final = Limits()
 
 
-class Worker:
-    """One plug-in's process; made by `worker`. `label` begins every sentence about it."""
+@dataclass(frozen=True)
+class Label:
+    """How errors name a plug-in, and the stem that it works on; empty where it works on none."""
 
-    def __init__(self, source: PluginSource, folder: Path, label: str, limits: Limits) -> None:
+    plugin: str
+    stem: str = ""
+
+    def failed(self, says: str) -> StepFailed:
+        """Return the error that says what went wrong with this plug-in."""
+        return StepFailed(self.stem, f"{self.plugin}: {says}")
+
+
+class Worker:
+    """One plug-in's process; made by `worker`. `label` names it in every error."""
+
+    def __init__(self, source: PluginSource, folder: Path, label: Label, limits: Limits) -> None:
         self._source, self._label, self._limits = source, label, limits
         place = {"file": source.file} if source.file else source.model_dump(include={"group", "name", "entry"})
         place_text = json.dumps({**place, "memory_bytes": limits.memory_bytes})
@@ -80,7 +92,7 @@ class Worker:
                 cast("Any", pipe).close()
 
     def failed(self, says: str) -> StepFailed:
-        """Return the error for an answer that can't be used; it begins with the plug-in's label."""
+        """Return the error for an answer that can't be used; it names the plug-in."""
         return self._failed(says)
 
     def _named(self) -> dict[str, str]:
@@ -129,11 +141,11 @@ class Worker:
         return said if kind in (None, "ValueError") else f"{kind}: {said}"
 
     def _failed(self, says: str) -> StepFailed:
-        return StepFailed(f"{self._label}: {says}")
+        return self._label.failed(says)
 
 
 @contextmanager
-def worker(source: PluginSource, folder: Path, label: str, limits: Limits = LIMITS) -> Iterator[Worker]:
+def worker(source: PluginSource, folder: Path, label: Label, limits: Limits = LIMITS) -> Iterator[Worker]:
     """Start a plug-in's process in the project's folder, yield it, and end it in every case.
 
     Raises:
@@ -142,7 +154,7 @@ def worker(source: PluginSource, folder: Path, label: str, limits: Limits = LIMI
     try:
         started = Worker(source, folder, label, limits)
     except OSError as error:
-        raise StepFailed(f"{label}: its process can't be started: {error.strerror}") from error
+        raise label.failed(f"its process can't be started: {error.strerror}") from error
     try:
         yield started
     finally:

@@ -9,7 +9,6 @@ from typing import Any, Final, Protocol, TypeVar, cast
 
 from pydantic import ValidationError
 
-from stager.errors import StepFailed
 from stager.model import Finding, Levels, PluginUse
 from stager.plugins.chain import Source, Work
 from stager.plugins.describing import own_plugin
@@ -65,7 +64,7 @@ def extra_figures(work: Work, stream: Stream, source: Source) -> dict[str, float
         for use, meter in meters:
             for name, figure in meter.result().items():
                 if figure is not None and not isfinite(figure):
-                    raise StepFailed(f"{work.label(use)}: its {name} is no figure, found {figure}")
+                    raise work.label(use).failed(f"its {name} is no figure, found {figure}")
                 figures[f"{use.source.name}.{name}"] = figure
     return figures
 
@@ -120,12 +119,10 @@ def _remote_findings(process: Worker, work: Work, use: PluginUse, levels: Mappin
     try:
         found = [Finding.model_validate_json(json.dumps(finding)) for finding in answer["findings"]]
     except (ValidationError, KeyError, TypeError) as error:
-        raise StepFailed(f"{work.label(use)}: returned what is no finding") from error
+        raise work.label(use).failed("returned what is no finding") from error
     if undeclared := [finding.code for finding in found if finding.code not in use.source.codes]:
         known = ", ".join(use.source.codes)
-        raise StepFailed(
-            f"{work.label(use)}: expected findings with a code that it declares ({known}), found {undeclared[0]}"
-        )
+        raise work.label(use).failed(f"expected findings with a code that it declares ({known}), found {undeclared[0]}")
     return found
 
 
@@ -148,7 +145,7 @@ def rule_wants(work: Work, levels: Levels) -> Wanted:
             answer = _answer(process, use, "wanted", levels=_plain(levels))
         wanted = Wanted(float(answer["gain_db"]), str(answer["because"]))
     if not abs(wanted.gain_db) <= MOST_GAIN_DB:
-        raise StepFailed(f"{work.label(use)}: expected a gain in dB, found {wanted.gain_db}")
+        raise work.label(use).failed(f"expected a gain in dB, found {wanted.gain_db}")
     return wanted
 
 

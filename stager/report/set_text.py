@@ -29,14 +29,14 @@ def check_text(found: SetReport, *, everything: bool = False) -> str:
 
 def _lines(found: SetReport, most: int) -> Iterator[str]:
     count = "1 stem" if found.stems == 1 else f"{found.stems} stems"
-    yield on_screen(f"{found.project}: {count}, the set as a whole: {SET_WORDS[found.verdict]}")
+    yield on_screen(f"{found.project}: {count}, the set as a whole: {_answer(found)}")
     for refused in found.refused:
-        yield from _wrapped("REFUSED", refused.says)
+        yield from _wrapped("REFUSED", f"{refused.stem}: {refused.says}")
     for each in found.taken_out:
         yield from _wrapped("taken out", taken_out_sentence(each.stem, each.copy_path))
     for verdict, says in first_lines(found.findings, most):
         yield from _wrapped(FINDING_WORDS[verdict], says)
-    if not found.findings:
+    if found.stems and not (found.findings or found.refused):
         yield from _wrapped("nothing", "One rate, one depth, one start, names that say what they are.")
     doubles = [double for double in found.doubles if double.kind not in (Kinship.COPY, Kinship.SAME_TAKE)]
     if doubles or found.pairs_left_out:
@@ -47,6 +47,13 @@ def _lines(found: SetReport, most: int) -> Iterator[str]:
         yield from _wrapped("", _left_out(found))
     yield from _links(found)
     yield from _bus(found)
+
+
+def _answer(found: SetReport) -> str:
+    """Return whether the set can be sent."""
+    if found.refused:
+        return "NOT COMPLETE, some stems were refused"
+    return SET_WORDS[found.verdict] if found.stems else "nothing to send yet"
 
 
 def _left_out(found: SetReport) -> str:

@@ -97,7 +97,7 @@ def _made(project: Project, name: str, sidecar: Sidecar, preview: CopyPreview) -
     try:
         made = would_be_copy(project, sidecar.stem, path, sidecar, preview)
     except StepFailed as error:
-        return Refused(sidecar.stem, sidecar.source.path, error.code, str(error))
+        return Refused(sidecar.stem, sidecar.source.path, error.code, error.says)
     return replace(_gathered(project, name, sidecar, made), made=made, preview=preview)
 
 

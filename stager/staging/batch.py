@@ -158,9 +158,7 @@ def _let_rest(project: Project, relative: str) -> None:
     left_s = settle_s - max(0.0, age_s)
     time.sleep(left_s if left_s <= LONGEST_WAIT_S else 0.0)
     if left_s > LONGEST_WAIT_S or fingerprint_of(path) != before:
-        raise StillGrowingStem(
-            f"{shown(relative)}: expected it to rest for {settle_s:g} s, found it still being written"
-        )
+        raise StillGrowingStem(shown(relative), f"expected it to rest for {settle_s:g} s, found it still being written")
 
 
 def _with_members(staging: Staging, names: list[str], here: Iterable[str]) -> list[str]:
@@ -175,6 +173,6 @@ def _held(staging: Staging, names: Iterable[str]) -> dict[str, StillGrowingStem]
     paths = {staging.project.inbox / name: name for name in names}
     says = "expected it closed by its writer, found that"
     return {
-        paths[path]: StillGrowingStem(f"{shown(paths[path])}: {says} {holder} still holds it open for writing")
+        paths[path]: StillGrowingStem(shown(paths[path]), f"{says} {holder} still holds it open for writing")
         for path, holder in held_for_writing(paths).items()
     }

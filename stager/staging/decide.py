@@ -64,7 +64,7 @@ def decide(
     elif analysis.source.sha256 == member.source_sha256:
         trim = member_trim(link_trim, member, average_after)
     else:
-        raise ChangedStem(f"{settings.stem}: expected the file that its link was decided with, found another")
+        raise ChangedStem(settings.stem, "expected the file that its link was decided with, found another")
     trim = with_bus_offset(trim, settings.bus_offset_db, average_after)
     steps = [stamp.name for stamp in analysis.stamps]
     spec = planned_copy(analysis.measured.info, analysis.figures.info, settings.copy, trim.gain_db, steps)

@@ -89,12 +89,12 @@ class Claims:
         """Return why a stem's copy can't have its name, or None."""
         name = self._name(relative)
         if OWN_NAMES.fullmatch(name) or OWN_NAMES.fullmatch(name + SIDECAR_SUFFIX):
-            return f"{shown(relative)}: expected a name for its copy that no report of ours has; rename it"
+            return "expected a name for its copy that no report of ours has; rename it"
         others = [other for other in self._stems.get(name, ()) if other != relative]
         if not others:
             return None
         found = f"found the same one for {', '.join(map(shown, others))}; rename one of them"
-        return f"{shown(relative)}: expected a name of its own for its copy, {found}"
+        return f"expected a name of its own for its copy, {found}"
 
     def _name(self, relative: str) -> str:
         name = self._project.copy_name(relative, encoding="PCM_24", sample_rate_hz=48_000)
@@ -152,7 +152,7 @@ def check_outbox(project: Project, folder: Path) -> None:
     """
     found = folder.resolve()
     if not found.is_relative_to(project.outbox):
-        raise NameRefused(f"{shown(folder)}: expected a folder of the outbox, found a link to {shown(found)}")
+        raise NameRefused("", f"{shown(folder)}: expected a folder of the outbox, found a link to {shown(found)}")
 
 
 def own_copy(project: Project, copy_path: bytes) -> Path | None:
@@ -193,7 +193,7 @@ def copy_place(project: Project, stem: StemName, info: StreamInfo, own_sha256s: 
         if _is_free_or_ours(place, found, owner):
             return CopyPlace(place, None if place == first else first, found, tuple(passed))
         passed.append(place)
-    raise NameRefused(f"{shown(name)}: expected a free name, found {MOST_PLACES} files of others under it")
+    raise NameRefused(shown(name), f"expected a free name for its copy, found {MOST_PLACES} files of others under it")
 
 
 def check_still_free(place: CopyPlace, original: Path) -> None:
@@ -204,7 +204,7 @@ def check_still_free(place: CopyPlace, original: Path) -> None:
         NameRefused: where the original lies under it, by a link of either kind.
     """
     if _is_same_file(place.path, original):
-        raise NameRefused(f"{shown(place.path)}: expected a copy's name, found the original itself under it")
+        raise NameRefused("", f"{shown(place.path)}: expected a copy's name, found the original itself under it")
     if os.path.lexists(place.path) and (
         place.replaces_sha256 is None or sha256_of(place.path) != place.replaces_sha256
     ):
@@ -246,11 +246,13 @@ def _is_free_or_ours(place: Path, found: str | None, owner: Owner) -> bool:
 def _check_sidecar_name(place: Path) -> None:
     sidecar = sidecar_place(place)
     if sidecar.is_dir() and not sidecar.is_symlink():
-        raise NameRefused(f"{shown(sidecar)}: expected room for a sidecar, found a folder of that name; move it away")
+        raise NameRefused(
+            "", f"{shown(sidecar)}: expected room for a sidecar, found a folder of that name; move it away"
+        )
 
 
 def _check_length(place: Path) -> None:
     size = len(os.fsencode(sidecar_place(place).name))
     if size > LONGEST_NAME_BYTES:
         expected = f"a name of at most {LONGEST_NAME_BYTES} bytes with {SIDECAR_SUFFIX} behind it"
-        raise NameRefused(f"{shown(place.name)}: expected {expected}, found {size}")
+        raise NameRefused(shown(place.name), f"expected {expected}, found {size}")

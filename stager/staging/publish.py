@@ -206,7 +206,7 @@ class Staging(StagingState):
         try:
             with internal_errors(job.name):
                 entry = self.ledger.entry(job.name.key) or _blank(job)
-                self.ledger.write(replace(entry, state="refused", refused=error.code, says=str(error), at=_now()))
+                self.ledger.write(replace(entry, state="refused", refused=error.code, says=error.says, at=_now()))
         except (
             InternalError
         ) as unexpected:  # the outcome stands; an entry that is missing or open asks for the stem again

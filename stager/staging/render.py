@@ -75,7 +75,7 @@ def _write(path: Path, analysis: StemAnalysis, plan: CopyPlan, draft: Draft) -> 
 
 
 def _changed(path: Path) -> ChangedStem:
-    return ChangedStem(f"{shown(path.name)}: expected one file from the first read to the last, found it changed")
+    return ChangedStem(shown(path.name), "expected one file from the first read to the last, found it changed")
 
 
 def copy_plan(source: AudioFile, sha256: str, spec: CopySpec, figures: Measured, blocks: Blocks | None) -> CopyPlan:
@@ -94,9 +94,9 @@ def _finish(path: Path, draft: Draft, written: Written, plan: CopyPlan) -> tuple
     except StemError as error:
         if isinstance(error.__cause__, OSError):
             raise PlaceError(f"{shown(draft.path)}: expected to read the copy back, found: {error}") from error
-        raise UnsupportedStem(f"{shown(path.name)}: expected a copy that can be read, found: {error}") from error
+        raise UnsupportedStem(shown(path.name), f"expected a copy that can be read, found: {error}") from error
     if _shape(figures.info) != _shape(plan.info):
-        raise UnsupportedStem(f"{shown(path.name)}: expected a copy of the same shape, found {figures.info}")
+        raise UnsupportedStem(shown(path.name), f"expected a copy of the same shape, found {figures.info}")
     if written.sha256 not in (None, found_sha256):
         raise PlaceError(f"{shown(draft.path)}: expected the copy as it was written, the disk gives back other bytes")
     if difference:
@@ -114,7 +114,7 @@ def _finish(path: Path, draft: Draft, written: Written, plan: CopyPlan) -> tuple
 def _raise_difference(path: Path, difference: str, plan: CopyPlan) -> None:
     if plan.source.fingerprint() != fingerprint_of(path):
         raise _changed(path)
-    raise CopyWrong(f"{shown(path.name)}: expected a copy that is original times gain, found that {difference}")
+    raise CopyWrong(shown(path.name), f"expected a copy that is original times gain, found that {difference}")
 
 
 def _read_back(path: Path, wanted: frozenset[Figure], plan: CopyPlan) -> tuple[Measured, str, str | None]:
@@ -159,4 +159,4 @@ def check_fits(path: Path, figures: Measured, spec: CopySpec) -> None:
     if peak > 1.0 + 0.5 * 2.0 ** (1 - spec.after.valid_bits):
         over = db_from_linear(peak)
         name, grid = shown(path.name), spec.after.encoding.value
-        raise WouldClip(f"{name}: expected samples within full scale for a copy in {grid}, found {over:+.2f} dBFS")
+        raise WouldClip(name, f"expected samples within full scale for a copy in {grid}, found {over:+.2f} dBFS")

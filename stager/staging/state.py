@@ -107,7 +107,7 @@ def job_of(project: Project, name: StemName, entry: Entry | None) -> StemJob:
 def refused(job: StemJob, error: StemError) -> Refused:
     """Return the outcome of a stem that can't be staged."""
     path = shown(Path(os.path.relpath(job.path, job.project.folder)))
-    return Refused(job.name.printable, path, error.code, str(error), error.traceback)
+    return Refused(job.name.printable, path, error.code, error.says, error.traceback)
 
 
 def as_text(found: Fingerprint) -> str:

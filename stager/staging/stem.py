@@ -53,10 +53,10 @@ def analysed(job: StemJob, *, keep: bool = False) -> StemAnalysis:
         StemError: where this stem can't be staged.
     """
     if job.clash:
-        raise NameRefused(job.clash)
+        raise NameRefused(str(job.name), job.clash)
     named, settle_s = os.path.relpath(job.path, job.project.folder), job.project.settings.project.settle_s
     keep = keep and not job.settings.plugins_of("step")
     analysis = job.analysis or analyse(job.path, named, settle_s=settle_s, keep=keep)
     if analysis.measured.not_finite_frame is not None:
-        raise NotFiniteStem(f"{job.name}: expected finite samples. {not_finite_sentence(analysis.measured)}")
+        raise NotFiniteStem(str(job.name), f"expected finite samples. {not_finite_sentence(analysis.measured)}")
     return analysis

@@ -84,7 +84,7 @@ def _processed(work: Work, source: AudioFile, draft: Draft | None) -> Processed:
             panel.update(np.array(block))
     measured = panel.result()
     if measured.not_finite_frame is not None:  # beyond +360 dBFS, which is a number and yet no level
-        raise StepFailed(f"{work.stem}: its steps gave samples that are no level at all")
+        raise StepFailed(work.stem, "its steps gave samples that are no level at all")
     if draft:
         with placing(draft.path):
             draft.file.flush()

@@ -313,7 +313,7 @@ def placing(path: Path, doing: str = "write") -> Iterator[None]:
         where, found = shown(path), error.strerror or str(error)
         if error.errno == errno.ENAMETOOLONG:
             raise NameRefused(
-                f"{where}: expected a name that leaves room for a log beside it, found: {found}"
+                "", f"{where}: expected a name that leaves room for a log beside it, found: {found}"
             ) from error
         if error.errno in NO_SPACE:
             raise NoSpace(f"{where}: expected room to {doing}, found: {found}") from error

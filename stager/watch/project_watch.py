@@ -206,7 +206,7 @@ class ProjectWatch:
     def _note(self, name: str, event: OutcomeEvent, now_s: float) -> None:
         fingerprint = self._running.pop(name, None)
         if isinstance(event.outcome, Refused) and event.outcome.refused in NOT_YET:
-            self._due.add(name, now_s, event.outcome.says)
+            self._due.add(name, now_s, f"{event.outcome.stem}: {event.outcome.says}")
             return
         self._due.settled(name)
         former = self._refused.pop(name, None)

@@ -133,7 +133,7 @@ class ClusterExecutor(Executor):
 def _translated(address: str, stem: str, error: BaseException) -> BaseException:
     if isinstance(error, KilledWorker):
         died = f"{error.allowed_failures + 1} of them died, the last at {error.last_worker.address}"
-        return WorkerLost(f"{stem}: expected a worker that lives until its copy is made, found that {died}")
+        return WorkerLost(stem, f"expected a worker that lives until its copy is made, found that {died}")
     if isinstance(error, StagerError):
         return error
     if isinstance(error, CancelledError | OSError):

@@ -160,7 +160,7 @@ def _check_plugin(stem: str, source: PluginSource) -> None:
         return
     found = "another or none"
     expected = f"{source.kind} {source.name!r} of {source.origin}, version {source.version}"
-    raise StepFailed(f"{stem}: worker on {socket.gethostname()}: expected {expected}, found {found}")
+    raise StepFailed(stem, f"worker on {socket.gethostname()}: expected {expected}, found {found}")
 
 
 def _file_is_same(source: PluginSource) -> bool:

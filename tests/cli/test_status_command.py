@@ -13,7 +13,7 @@ from stager.model import Refused
 from stager.watch.status import Status
 from tests.support.records import project
 
-FAILURE = Refused("a.wav", "bounces/a.wav", "unreadable", "a.wav: expected audio")
+FAILURE = Refused("a.wav", "bounces/a.wav", "unreadable", "expected audio")
 
 
 def status(**changes: Any) -> Status:
@@ -67,7 +67,7 @@ def shown(
                 "2 stems in the queue",
                 "  waiting for b.wav: held",
                 "without a copy of their last bounce:",
-                "  unreadable: a.wav: expected audio",
+                "  a.wav, unreadable: expected audio",
             ],
         ),
     ],

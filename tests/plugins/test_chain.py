@@ -12,7 +12,7 @@ from stager.errors import StepFailed
 from stager.model import PluginSource, PluginUse
 from stager.plugins import Samples, Stream
 from stager.plugins.chain import Work, stepped
-from stager.plugins.isolation import Limits, worker
+from stager.plugins.isolation import Label, Limits, worker
 from stager.plugins.opinions import check_findings, extra_figures, rule_wants
 from tests.support.records import levels
 from tests.support.signals import cut, white_noise
@@ -136,7 +136,7 @@ def test_a_step_that_misbehaves_is_one_sentence(tmp_path: Path, name: str) -> No
 def test_nothing_is_left_running(tmp_path: Path) -> None:
     """A plug-in's process, and what it started, is gone once we let go of it."""
     source = use_of("doubled").source
-    with worker(source, tmp_path, "doubled", CALM) as process:
+    with worker(source, tmp_path, Label("doubled"), CALM) as process:
         process.ask("describe")
         pid = process._process.pid
         assert Path(f"/proc/{pid}").exists() or os.name == "nt"

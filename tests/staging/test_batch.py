@@ -468,7 +468,7 @@ def test_file_that_does_not_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert kinds(outcomes) == ["unreadable" if ending == "goes" else "still_growing", "staged"]
     assert isinstance(outcomes[0], Refused)
     if ending == "grows":
-        assert outcomes[0].says == "a.wav: expected it to rest for 2 s, found it still being written"
+        assert outcomes[0].says == "expected it to rest for 2 s, found it still being written"
     assert sorted(news.outcome.stem for news in heard) == ["a.wav", "b.wav"]
 
 

@@ -182,7 +182,9 @@ def test_all_names_are_taken(tmp_path: Path) -> None:
     song = project(tmp_path)
     for name in ("kick.wav", *(f"kick.v{number}.wav" for number in range(2, 1000))):
         (song.outbox / name).touch()
-    with pytest.raises(NameRefused, match=r"kick\.wav: expected a free name, found 1000 files of others under it"):
+    with pytest.raises(
+        NameRefused, match=r"kick\.wav: expected a free name for its copy, found 1000 files of others under it"
+    ):
         copy_place(song, StemName("kick.wav"), INFO, frozenset())
 
 
@@ -272,7 +274,7 @@ def test_names_that_clash(tmp_path: Path) -> None:
     names = ["Kick.wav", "kick.wav", "caf\u00e9.wav", "cafe\u0301.wav", "snare.wav", "drums/kick.wav"]
     expected = "expected a name of its own for its copy, found the same one for"
     assert clashes(song, names) == {
-        one: f"{one}: {expected} {other}; rename one of them"
+        one: f"{expected} {other}; rename one of them"
         for pair in (names[:2], names[2:4])
         for one, other in (pair, pair[::-1])
     }
@@ -281,7 +283,7 @@ def test_names_that_clash(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["report.json", "REPORT.csv", "report.html", "Notes.md"])
 def test_names_of_our_own_reports(tmp_path: Path, name: str) -> None:
     """A stem whose copy would be called like a report of ours is told so; in a subfolder there is none."""
-    says = f"{name}: expected a name for its copy that no report of ours has; rename it"
+    says = "expected a name for its copy that no report of ours has; rename it"
     assert clashes(project(tmp_path), [name, f"drums/{name}", "a.wav"]) == {name: says}
 
 

@@ -467,7 +467,7 @@ def test_refusal_is_noted(tmp_path: Path) -> None:
     """A refused stem is known with its code and sentence, and has no copy."""
     song = project(tmp_path)
     with staging(song) as held:
-        found = held.refuse(StemJob(song, StemName(STEM)), NotFiniteStem("NaN at 1 s"))
+        found = held.refuse(StemJob(song, StemName(STEM)), NotFiniteStem(STEM, "NaN at 1 s"))
     assert found == Refused(STEM, "bounces/kick.wav", "not_finite", "NaN at 1 s")
     (entry,) = read_entries(song.state / LEDGER)
     assert (entry.state, entry.refused, entry.says, entry.copy_sha256) == ("refused", "not_finite", "NaN at 1 s", "")
@@ -480,7 +480,7 @@ def test_refusal_keeps_the_last_good_copy(tmp_path: Path) -> None:
     stage_once(song)
     before = tree(song.outbox)
     with staging(song) as held:
-        held.refuse(held.job(STEM), NotFiniteStem("NaN"))
+        held.refuse(held.job(STEM), NotFiniteStem(STEM, "NaN"))
         assert held.current(STEM, None) is None
     assert tree(song.outbox) == before
     bounce(song, NEW)

@@ -95,7 +95,7 @@ def test_broken_sign(tmp_path: Path) -> None:
 
 def refuse(song: Project, name: str) -> None:
     with staging(song) as held:
-        held.refuse(held.job(name), UnreadableStem(f"{name}: expected audio"))
+        held.refuse(held.job(name), UnreadableStem(name, "expected audio"))
 
 
 def test_failures_are_those_that_still_lie_there(tmp_path: Path) -> None:
@@ -110,5 +110,5 @@ def test_failures_are_those_that_still_lie_there(tmp_path: Path) -> None:
         "stem": "a.wav",
         "source": {"path": f"{song.inbox.name}/a.wav"},
         "refused": "unreadable",
-        "says": "a.wav: expected audio",
+        "says": "expected audio",
     }

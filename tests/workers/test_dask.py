@@ -51,7 +51,7 @@ def executor() -> tuple[ClusterExecutor, Pretended]:
 KILLED = KilledWorker("task", cast("Any", SimpleNamespace(address="tcp://there:2")), 3)
 SAID = {
     "every worker died": (KILLED, WorkerLost, "found that 4 of them died, the last at tcp://there:2"),
-    "a stem's own": (NotFiniteStem("a.wav: no"), NotFiniteStem, "a.wav: no"),
+    "a stem's own": (NotFiniteStem("a.wav", "no"), NotFiniteStem, "a.wav: no"),
     "a place's own": (PlaceError("full"), PlaceError, "full"),
     "cut off": (OSError("gone"), ClusterFailed, "tcp://here:1: expected the scheduler to stay, found: gone"),
     "cancelled": (CancelledError(), ClusterFailed, "expected the scheduler to stay"),

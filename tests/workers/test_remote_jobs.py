@@ -320,4 +320,4 @@ def test_refusals_come_from_processes(song: Project, processes: ProcessPoolExecu
     """A stem that another process refuses is an outcome with its code and its sentence."""
     refused = [outcome for outcome in stage(song, processes) if isinstance(outcome, Refused)]
     assert [(outcome.stem, outcome.refused) for outcome in refused] == [("bad.wav", "not_finite")]
-    assert refused[0].says.startswith("bad.wav: expected finite samples.")
+    assert refused[0].says.startswith("expected finite samples.")

@@ -72,7 +72,7 @@ class MixChannel:
     def _opened(self) -> Iterator[AudioFile]:
         with open_audio(self.part.path, settle_s=0.0) as file:
             if file.fingerprint() != self.fingerprint:
-                raise ChangedStem(f"{shown(self.part.name)}: it changed while the sum was made")
+                raise ChangedStem(shown(self.part.name), "it changed while the sum was made")
             yield file
 
 

@@ -56,7 +56,7 @@ def against_rough(parts: Sequence[Part], rough_path: Path, *, pan_law_db: float 
         channel = mix_channel_of(rough)
         if inputs.rate_hz is not None and channel.info.sample_rate_hz != inputs.rate_hz:
             found = f"expected {inputs.rate_hz} Hz as the stems have, found {channel.info.sample_rate_hz} Hz"
-            raise UnsupportedStem(f"{rough.name}: {found}")
+            raise UnsupportedStem(rough.name, found)
         with mixing(inputs, linear_from_db(pan_law_db)) as mixer:
             return _matched(inputs, mixer, _Mix(channel), linear_from_db(pan_law_db))
 

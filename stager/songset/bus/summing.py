@@ -97,7 +97,7 @@ def not_finite(channel: MixChannel, start: int, stop: int) -> PartLost:
     """Return the error for a channel that holds NaN or infinity in this stretch of the sum."""
     first, last = max(start, channel.first) - channel.first, min(stop, channel.end) - channel.first
     where = f"between {first / channel.info.sample_rate_hz:.1f} and {last / channel.info.sample_rate_hz:.1f} s"
-    return PartLost(channel.part, NotFiniteStem(f"{channel.part.name}: expected levels, found NaN or infinity {where}"))
+    return PartLost(channel.part, NotFiniteStem(channel.part.name, f"expected levels, found NaN or infinity {where}"))
 
 
 def _mixed(channel: MixChannel, start: int, stop: int, centre_linear: float, fixed: Samples, centre: Samples) -> float:

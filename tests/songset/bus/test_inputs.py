@@ -63,7 +63,7 @@ def test_work_is_begun_again_without_a_lost_part(tmp_path: Path) -> None:
         runs.append(names)
         for lost in ("c", "a"):
             if lost in names:
-                raise PartLost(parts["abcd".index(lost)], ChangedStem(f"{lost}: gone"))
+                raise PartLost(parts["abcd".index(lost)], ChangedStem(lost, "gone"))
         return (*names, *(left.name for left in inputs.left_out))
 
     assert summed(parts, work) == ("b", "d", "c", "a")
@@ -81,7 +81,7 @@ def test_a_file_read_on_the_side_is_no_part(tmp_path: Path) -> None:
     """Its error is the caller's."""
 
     def work(_: MixInputs) -> None:
-        raise PartLost(stem(tmp_path, "mix"), UnreadableStem("mix: no"))
+        raise PartLost(stem(tmp_path, "mix"), UnreadableStem("mix", "no"))
 
     with pytest.raises(UnreadableStem, match="mix: no"):
         summed([stem(tmp_path, "a")], work)
