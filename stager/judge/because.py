@@ -123,8 +123,7 @@ def _goes(measured_db: float, level: str, level_db: float, off_db: float, step_d
     reached_db = level_db + off_db
     if f"{reached_db:.1f}" == f"{level_db:.1f}":
         return f"from {measured_db:.1f} to the {level}"
-    rounded = f"as trims are rounded down to steps of {step_db:g} dB"
-    return f"from {measured_db:.1f} to {reached_db:.1f}, just under the {level}, {rounded}"
+    return f"from {measured_db:.1f} to {reached_db:.1f}, within a step of {step_db:g} dB under the {level}"
 
 
 def _peak_goes(true_peak_dbtp: float, gain_db: float) -> str:

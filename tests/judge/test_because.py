@@ -26,7 +26,12 @@ MOVED = {
 SENTENCES = {
     "target": (-24.0, -14.0, Target(), ("Raised 6 dB", "-24.0", figure_name(Target()))),
     "target, lowered": (-12.0, -6.0, Target(), ("Lowered 6 dB", "-12.0", figure_name(Target()))),
-    "rounded down": (-24.05, -14.0, Target(), ("Raised 6 dB: from -24.1 to -18.1, just under the", "steps of 0.1 dB")),
+    "rounded down": (
+        -24.05,
+        -14.0,
+        Target(),
+        ("Raised 6 dB: from -24.1 to -18.1, within a step of 0.1 dB under the average of -18",),
+    ),
     "ceiling": (
         -24.0,
         -7.0,

@@ -130,7 +130,7 @@ CASES: dict[str, tuple[Sequence[LinkMember], float, str | None, str]] = {
         (member("a", -21.96, -9.0), member("b", -30.0, -20.0)),
         3.9,
         None,
-        "from -22.0 to -18.1, just",
+        "from -22.0 to -18.1, within",
     ),
     "a tie is the target's": ((member("a", -24.0, -20.0), member("b", -30.0, -9.0)), 6.0, None, "goes from"),
     "a guard on an integer grid": (
