@@ -4,12 +4,12 @@ StagerError
 ├── StemError      this stem only: recorded with its refusal code, the batch goes on
 │   ├── UnreadableStem     "unreadable"          not audio, no frames, no permission on the file
 │   ├── UnsupportedStem    "unsupported"         audio, but of a kind that is not staged
-│   ├── TruncatedStem      "truncated"           at rest, and its header promises more
+│   ├── TruncatedStem      "truncated"           no longer growing, and its header promises more
 │   ├── NotFiniteStem      "not_finite"          NaN or infinity among the samples
 │   ├── StillGrowingStem   "still_growing"       its writer has not finished
 │   ├── ChangedStem        "changed_while_read"  another file after the last read than before the first
 │   ├── WouldClip          "would_clip"          the result does not fit the integer grid
-│   ├── StepFailed         "step_failed"         a plug-in crashed, hung, or gave what is no audio
+│   ├── StepFailed         "step_failed"         a plug-in crashed, hung, or returned what is no audio
 │   ├── NameRefused        "name_refused"        no copy or sidecar can carry this name
 │   ├── WorkerLost         "worker_lost"         every worker of a cluster that had it at work died
 │   ├── CopyWrong          "copy_wrong"          a finished copy is not original times gain: it is not published
@@ -21,7 +21,7 @@ StagerError
 └── PlaceError     the place is broken: that project pauses or stops
     ├── NoSpace            the disk is full
     ├── PlaceGone          a folder is not there
-    ├── PlaceRefused       a folder does not let us in
+    ├── PlaceRefused       permission on a folder is missing
     └── AlreadyWatched     another process stages this project
 """
 
@@ -69,7 +69,7 @@ class UnsupportedStem(StemError):
 
 
 class TruncatedStem(StemError):
-    """At rest, and its header promises more than the file holds; the message names the seconds there are."""
+    """No longer growing, and its header promises more than the file holds; the message names the seconds there are."""
 
     code = "truncated"
 
@@ -99,7 +99,7 @@ class WouldClip(StemError):
 
 
 class StepFailed(StemError):
-    """A plug-in crashed, hung, asked for too much memory, or gave what can't be used; the message names it."""
+    """A plug-in crashed, hung, took too much memory, or returned what can't be used; the message names it."""
 
     code = "step_failed"
 
@@ -129,7 +129,7 @@ class InternalError(StemError):
 
     @classmethod
     def of(cls, name: object, error: BaseException) -> "InternalError":
-        """Return the outcome of the stem with this name for an error that nobody expected."""
+        """Return the error of the stem with this name for an exception that was not foreseen."""
         found = cls(str(name), f"expected no error inside stager, found {type(error).__name__}: {error}")
         found.traceback = "".join(format_exception(error))
         return found
@@ -137,7 +137,7 @@ class InternalError(StemError):
 
 @contextmanager
 def internal_errors(name: object, *passing: type[Exception]) -> Iterator[None]:
-    """Turn an unexpected error into the outcome of the stem with this name; our own, a cancel and `passing` ones pass.
+    """Turn an unforeseen exception into an `InternalError` of this stem; our own, cancelling and `passing` ones pass.
 
     Raises:
         InternalError: where there was one.
@@ -159,11 +159,11 @@ class PackRefused(StagerError):
 
 
 class Stopped(StagerError):
-    """The process was told to stop; what was at work ended between two blocks, and left nothing."""
+    """The process was told to stop; running work ended between two blocks and left no file."""
 
 
 class ClusterFailed(StagerError):
-    """The machines that were asked to help can't be used, or went away; what was staged until then stays."""
+    """The machines of a cluster can't be used, or went away; what was staged until then stays."""
 
 
 class PlaceError(StagerError):
@@ -179,7 +179,7 @@ class PlaceGone(PlaceError):
 
 
 class PlaceRefused(PlaceError):
-    """A folder does not let us in."""
+    """Permission on a folder is missing."""
 
 
 class AlreadyWatched(PlaceError):

@@ -65,7 +65,7 @@ class Lifts:
         self._log, self._learns = log, learns
 
     def of(self, take: str) -> LearnedLift | None:
-        """Return what is known of a take's part; None where that is too little."""
+        """Return the learned lift of a take's part; None where too few pairs are known."""
         try:
             return learned_lift(read_pairs(), checked_part(take)) if self._learns else None
         except PlaceError as error:

@@ -228,5 +228,5 @@ class _RunMeters:
 
 
 def _mirrored(low: float, high: float) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return a range and its mirror image under zero."""
+    """Return a range and the same range with the opposite sign."""
     return (low, high), (-high, -low)

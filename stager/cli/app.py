@@ -105,7 +105,7 @@ def _sentence(error: StagerError) -> str:
 
 
 def _find_upward(options: dict[str, Any]) -> None:
-    """Put the nearest project above the current folder in the place of a project that was not named."""
+    """Use the nearest project above the current folder where no project was named."""
     above = next((folder for folder in Path.cwd().parents if (folder / "stager.toml").is_file()), None)
     if above is None or Path("stager.toml").exists():
         return

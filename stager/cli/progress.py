@@ -18,7 +18,7 @@ WIDTH: Final = 80
 
 
 class Progress:
-    """The progress of one project's stems; keeps its line below all other output on stderr.
+    """The progress of one project's stems, shown in the last line of stderr, below all other output.
 
     Stems count by the bytes of their originals, since those are known at once. Stems that were up to date take no time
     and are left out of the estimate.

@@ -7,6 +7,6 @@ from stager.plugins.schema import full_schema
 
 
 def run() -> Exit:
-    """Print it."""
+    """Print the JSON Schema of the project file."""
     print_json(full_schema(installed()))
     return Exit.DONE

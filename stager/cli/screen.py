@@ -32,7 +32,7 @@ def print_json(document: object) -> None:
 
 
 def say_displaced(documents: Iterable[Document]) -> None:
-    """Print, of each file that lies beside a person's of its usual name, that it does."""
+    """Print, for each report that was written beside a person's file of the usual name, where it is."""
     for document in documents:
         if document.says:
             say(document.says)

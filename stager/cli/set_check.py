@@ -1,4 +1,4 @@
-"""The check of the set that a command needs: the last one where it is still true, else one made now."""
+"""The check of the set that a command needs: the last one where nothing changed since, else a new one."""
 
 import json
 import os
@@ -30,7 +30,7 @@ def checked(project: Project, state: str) -> SetReport:
 
 
 def last_check(project: Project, state: str | None, more: int | None = None) -> SetReport | None:
-    """Return the last check of the set where it is still true, None where not; no audio is read.
+    """Return the last check of the set where nothing changed since, else None; no audio is read.
 
     It is true where stems and settings are those that it was made of, and where copies neither came nor went since.
     `more` is for how many parts room is to be forecast.

@@ -97,7 +97,7 @@ def _with_bus(project: Project, outcomes: list[Outcome], executor: ExecutorChoic
 
 
 class GuardedListener:
-    """Passes outcomes on; an unexpected error meanwhile is said and kept in a file, and takes no outcome away."""
+    """Passes outcomes on; an unforeseen error while printing one is reported and logged, and loses no outcome."""
 
     def __init__(self, project: Project, listener: Callable[[OutcomeEvent], None]) -> None:
         self._project, self._listener = project, listener

@@ -48,7 +48,7 @@ def _lines(status: Status) -> list[str]:
 
 
 def _ago(seconds: float) -> str:
-    """Return an age for people."""
+    """Return an age in words, such as 3 min ago."""
     for unit_s, unit in ((86_400.0, "d"), (3_600.0, "h"), (60.0, "min")):
         if seconds >= unit_s:
             return f"{seconds / unit_s:.0f} {unit} ago"

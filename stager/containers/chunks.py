@@ -83,7 +83,7 @@ class Change:
 
 @dataclass(frozen=True)
 class Judged:
-    """A chunk's fate: its new payload where it is rewritten, and what is said where something is not carried.
+    """What becomes of a chunk: its new payload where it is rewritten, and a sentence where something is not carried.
 
     `measured` says that figures of the finished copy go into it: the payload has a place for them.
     """
@@ -163,7 +163,7 @@ def _judge_peak(payload: bytes, change: Change) -> Judged:
 
 
 def _judge_xml(name: bytes, payload: bytes, change: Change) -> Judged:
-    """Take the loudness figures out, and set the bit depth right."""
+    """Remove the loudness figures, and correct the bit depth."""
     fresh = _without_elements(payload, XML_LOUDNESS[name])
     count = len(payload) - len(fresh)
     fresh = rescaled_xml(fresh, change.before, change.after)
@@ -196,7 +196,7 @@ def _without_elements(xml: bytes, opening: re.Pattern[bytes]) -> bytes:
 
 
 def _first_behind(places: list[int], position: int) -> int | None:
-    """The first of these rising places that lies behind a position."""
+    """Return the first of these ascending positions after `position`."""
     at = bisect_right(places, position)
     return places[at] if at < len(places) else None
 

@@ -1,4 +1,4 @@
-"""Compares what lies around the audio of an original and its copy."""
+"""Compares all bytes of an original and its copy but the samples: headers, chunks and tags."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ LONGEST_COMPARED: Final = 1 << 20
 
 @dataclass(frozen=True)
 class _Part:
-    """One chunk as it should be, from its header to where the next begins; or what stands before or behind them all.
+    """One chunk as it should be, from its header to where the next begins; or the bytes before or after all of them.
 
     `at` is its place in the layout, `start` and `end` where the copy has it.
     """
@@ -118,7 +118,7 @@ def _lengths(pieces: Sequence[Piece], layout: CopyLayout) -> list[int]:
 
 
 def _same(before: WaveFile, after: WaveFile, part: _Part, layout: CopyLayout) -> bool:
-    """Compare one part with what stands in its place in the copy, but for samples and fields of measured figures."""
+    """Compare one part with the same place of the copy, except samples and fields of measured figures."""
     lengths = _lengths(part.pieces, layout)
     if sum(lengths) != part.end - part.start:
         return False
@@ -134,7 +134,7 @@ def _same(before: WaveFile, after: WaveFile, part: _Part, layout: CopyLayout) ->
 def _same_piece(
     before: WaveFile, after: WaveFile, piece: Piece, place: int, waiting: OpenField | None, at: int
 ) -> bool:
-    """Compare one piece with what stands at this place of the copy, in portions; `at` is its place in the layout."""
+    """Compare one piece with this place of the copy, block by block; `at` is its place in the layout."""
     for offset in range(0, piece.length, LONGEST_COMPARED):
         count = min(LONGEST_COMPARED, piece.length - offset)
         fresh = piece.fresh[offset : offset + count] if piece.fresh is not None else None

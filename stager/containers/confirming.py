@@ -1,4 +1,4 @@
-"""Confirms a finished copy from its own bytes: what lies around the audio, and each sample against original times gain.
+"""Confirms a finished copy from its own bytes: its chunks and tags, and each sample against original times gain.
 
 It shares nothing with the code that wrote the copy but the layout of chunks: no dither is computed anew. A sample may
 differ by what dither and rounding can do, and not by more.
@@ -93,7 +93,7 @@ def confirm_copy(plan: CopyPlan, copy: AudioFile) -> str | None:
 
 
 def _differences(plan: CopyPlan, copy: AudioFile) -> Iterator[str]:
-    """Compare the shape of a copy, and what lies around its audio, with its plan."""
+    """Compare the shape of a copy, and its chunks and tags, with its plan."""
     for what in ("encoding", "valid_bits", "sample_rate_hz", "channels", "frames"):
         expected, found = getattr(plan.info, what), getattr(copy.info, what)
         if expected != found:

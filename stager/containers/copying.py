@@ -1,4 +1,4 @@
-"""Writes the copy of a WAVE file: the samples changed by one gain, everything around them carried or said.
+"""Writes the copy of a WAVE file: the samples times one gain, every other byte kept or its loss reported.
 
 The copy is laid out as a list of pieces: stretches of the original, fresh bytes, and the audio. Sizes in the header
 follow from the list; a RIFF file that grows past 4 GiB becomes RF64.

@@ -1,4 +1,4 @@
-"""What lies around the audio of AIFF, CAF and FLAC files: whether a file is whole, its chunks and its tags.
+"""The chunks and tags of AIFF, CAF and FLAC files, and whether a file is whole.
 
 What a copy lost comes from no table of what a library can do: original and finished copy are read alike, and compared.
 
@@ -62,7 +62,7 @@ class Entry(NamedTuple):
 
 @dataclass(frozen=True)
 class Metadata:
-    """What lies around the audio: container, why it is unfinished (None: whole), a codec not staged, chunks and tags.
+    """All but the samples: container, why it is unfinished (None: whole), a codec not staged, chunks and tags.
 
     `entries` leaves out what every copy has of its own. `twice` is a chunk that readers disagree about, since there are
     two of it where one belongs.
@@ -82,7 +82,7 @@ def is_foreign(head: bytes) -> bool:
 
 
 def read_metadata(descriptor: int, file_bytes: int, head: bytes) -> Metadata:
-    """Return what lies around the audio of an open file; `head` is its first 12 bytes.
+    """Return the chunks and tags of an open file; `head` is its first 12 bytes.
 
     Raises:
         OSError: where the system refuses a read.
@@ -162,7 +162,7 @@ def _caf(descriptor: int, file_bytes: int) -> Metadata:
 
 
 def _twice(chunks: list[Chunk], *once: bytes) -> str | None:
-    """Return the first of these names that more than one chunk has."""
+    """Return the first of these names that several chunks have."""
     count = Counter(name for name, _, _ in chunks)
     return next((_text(name) for name in once if count[name] > 1), None)
 

@@ -31,7 +31,7 @@ PLAIN_CHANNELS: Final = 2
 
 @dataclass(frozen=True)
 class Padding:
-    """How many frames of digital silence stand before and behind the samples, and the time stamp of the first frame.
+    """How many frames of digital silence come before and after the samples, and the time stamp of the first frame.
 
     `start_frames` counts from midnight, in frames of the file's own rate; None: the file gets no time stamp.
     """
@@ -68,7 +68,7 @@ def padded_difference(found: IO[bytes], source: AudioFile, padding: Padding) -> 
 
 
 def wave_head(info: StreamInfo, start_frames: int | None, what: str, fmt: bytes | None = None) -> bytes:
-    """Return all that stands before the samples of a new WAVE file, RF64 where RIFF has no room.
+    """Return the bytes before the samples of a new WAVE file, as RF64 where RIFF's 32-bit sizes are too small.
 
     `what` goes into its coding history where it has a time stamp; `fmt` is the format chunk's payload whose kind, plain
     or extensible, it takes.

@@ -24,7 +24,7 @@ CLIP_GUARD_LSB: Final = 2.5
 
 
 def clip_guard_linear(info: StreamInfo) -> float | None:
-    """Return the largest sample value that dither can't push over the top code, or None for float encodings."""
+    """Return the largest sample value that dither can't raise above the highest code; None for float encodings."""
     return 1.0 - CLIP_GUARD_LSB * 2.0 ** (1 - info.valid_bits) if info.encoding.is_integer else None
 
 
@@ -36,7 +36,7 @@ TILE_FRAMES: Final = 1024
 
 @dataclass(frozen=True)
 class Gain:
-    """The one change that a copy gets: a factor, and, on an integer grid, the dither's key and where silence stays.
+    """The one change of a copy: a factor and, for integers, the dither's key and the stretches of digital silence.
 
     `silences` are runs of exact zeros that are left alone. `equal_to` has for each channel the first (from 0) with the
     same samples, whose dither it shares, so that dual mono stays dual mono; where it is empty each has its own.

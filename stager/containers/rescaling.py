@@ -1,4 +1,4 @@
-"""What lies around the audio and counts frames: the same moments in a copy of another rate or length.
+"""Chunks that count frames, rewritten for a copy of another rate or length: the same moments in time.
 
 Source: EBU Tech 3285 (`bext`, TimeReference counts frames since midnight); the open specification of the wave format
 (`cue `: a count, then 24 bytes a point, its place in bytes 4 and 20; `fact`: the count of frames); the iXML
@@ -28,7 +28,7 @@ CHANNEL_MAP: Final = "chna is carried, but it names the channels of the original
 
 
 def rescaled(frames: int, before: StreamInfo, after: StreamInfo) -> int:
-    """Return the frame of the copy that is the same moment, to the nearest, halves up."""
+    """Return the frame of the copy at the same moment, rounded to the nearest, halves up."""
     return (2 * frames * after.sample_rate_hz + before.sample_rate_hz) // (2 * before.sample_rate_hz)
 
 

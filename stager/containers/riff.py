@@ -89,7 +89,7 @@ class Layout:
 
     @property
     def finish(self) -> Finish:
-        """Return how far the writer has come; complete: no placeholder size, nothing past the end of the file.
+        """Return how far the file's writer has got; complete: no placeholder size, no chunk past the end of the file.
 
         Of an odd size in the header one byte may be missing; of a chunk none may.
         """
@@ -119,7 +119,7 @@ def walk(descriptor: int, file_bytes: int, form: str = "RIFF") -> Layout:
 
 
 def chunks_behind(descriptor: int, layout: Layout) -> Iterator[Chunk]:
-    """Yield what lies behind the last chunk and is one to readers that ignore the end which the header states.
+    """Yield chunks behind the end that the header states: some readers ignore that end and find them.
 
     Raises:
         OSError: where the system refuses a read.
@@ -165,7 +165,7 @@ def parts_of_list(descriptor: int, chunk: Chunk, file_bytes: int) -> Iterator[by
 
 
 def _chunks(descriptor: int, file_bytes: int, stated_end: int, wide: Mapping[bytes, int]) -> Iterator[Chunk]:
-    """The chunks up to where the header says that the file ends; what lies behind is no chunk of it.
+    """Yield the chunks up to the end that the header states; bytes behind it are no chunks of the file.
 
     Up to and with the audio, the header is ignored: a writer that is still at work has not put its end there yet. It is
     ignored for good where it ends before the audio does.

@@ -159,7 +159,7 @@ def reading(path: Path) -> Iterator[None]:
 
 
 def fingerprint_of(path: Path) -> Fingerprint:
-    """Ask the system what lies under this name now.
+    """Return the fingerprint of the file that has this name now.
 
     Raises:
         UnreadableStem: where nothing can be asked.

@@ -132,7 +132,7 @@ def _write(row: Samples, start: int, last: int, count: int, found: NDArray[np.in
 
 @sample_loop
 def _is_gap(row: Samples, start: int, stop: int) -> bool:
-    """Return whether sound moves right up to a held stretch and right after it, and it is no clipped crest."""
+    """Return whether the waveform moves directly before and after a held stretch that is no clipped crest."""
     if _breaks_off(row, start, stop):
         return True
     before, behind = moves(row, start, -1, LEAST_MOVE_LINEAR), moves(row, stop - 1, 1, LEAST_MOVE_LINEAR)
@@ -202,7 +202,7 @@ def _breaks_off(row: Samples, start: int, stop: int) -> bool:
 
 @sample_loop
 def _moves_beside(row: Samples, edge: int, step: int) -> bool:
-    """Return whether the waveform moves beside an edge; beside the tops of square waves it rests."""
+    """Return whether the waveform moves beside an edge; beside the tops of square waves it stays flat."""
     moving = 0
     for i in range(1, 2 * NEAR + 1):
         moving += row[edge + step * i] != row[edge + step * (i + 1)]

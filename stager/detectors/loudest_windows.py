@@ -51,7 +51,7 @@ class LoudestWindows:
                 yield from self._considered(self._open)
 
     def rest(self) -> Samples | None:
-        """Return the window that would be chosen if the file ended here, or None; later choices are not affected."""
+        """Return the window that would be chosen if the file ended here, or None; the state is not changed."""
         last = np.zeros_like(self._open)
         last[: self._filled] = self._open[: self._filled]
         power = _shared_power(last[: self._filled]) * self._filled / len(last) if self._filled else 0.0

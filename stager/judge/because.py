@@ -1,4 +1,4 @@
-"""Renders the reasons of a trim as sentences: what the person would ask, answered. The only place that does. Pure."""
+"""Renders the reasons of a trim as sentences; nothing else does. Pure."""
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
@@ -18,7 +18,7 @@ def with_reasons(trim: TrimDecision, *reasons: Reason, **changes: object) -> Tri
 
 
 def moved(gain_db: float) -> str:
-    """Return what a trim does in words: raised, lowered, or left as it is."""
+    """Return in words what a trim does: raised, lowered, or left as it is."""
     if gain_db == 0.0:
         return "Left as it is"
     return f"{'Raised' if gain_db > 0.0 else 'Lowered'} {abs(gain_db):g} dB"

@@ -67,7 +67,7 @@ def common_rate(rates_hz: Sequence[int]) -> int | None:
 
 
 def starts_of(spans: Sequence[Span], rate_hz: int) -> Starts:
-    """Place stems by their stamps: the earliest is time 0, and those without a stamp start there.
+    """Return the starts of stems by their time stamps: the earliest is time 0, and those without one start there.
 
     Stamps count from midnight, so a wrong one is hours off. Stems whose stamps leave a gap of more than
     `LONGEST_GAP_S` to all others are doubted and start at 0; the largest group that hangs together keeps its places.
@@ -91,7 +91,7 @@ def uniform_offset_db(true_peak_dbtp: float | None, ceiling_dbtp: float, step_db
 
 
 def room_for(forecast: BusForecast, more: int) -> Room | None:
-    """Foretell the bus with `more` parts like the present ones: None where it is silent now.
+    """Return the forecast of the bus with `more` parts like the present ones; None where it is silent now.
 
     Rule: the new parts have the mean power of the present ones and have nothing in common with them or each other, so
     that powers add; the bus's crest, true peak over RMS, stays what it is. N equal independent parts become N + n with
@@ -111,12 +111,12 @@ def room_for(forecast: BusForecast, more: int) -> Room | None:
 
 
 def rounding_power(valid_bits: int, *, dithered: bool) -> float:
-    """Return the mean square that rounding onto a grid of so many bits adds, full scale 1."""
+    """Return the mean square that rounding to `valid_bits` bits adds; full scale is 1."""
     return float(DITHER_LSB2[dithered] * 2.0 ** (2 * (1 - valid_bits)))
 
 
 def is_restored(residual_dbfs: float | None, expected_dbfs: float | None) -> bool:
-    """Return whether what is left is no more than the copies' own rounding, or so little that it is nothing."""
+    """Return whether what is left is no more than the copies' own rounding, or lies under `RESTORED_DBFS`."""
     most = RESTORED_DBFS if expected_dbfs is None else max(RESTORED_DBFS, expected_dbfs + RESTORED_ROOM_DB)
     return residual_dbfs is None or residual_dbfs <= most
 
@@ -155,7 +155,7 @@ def rough_match(
     duration_s: float,
     left_out: tuple[LeftOut, ...] = (),
 ) -> RoughMatch:
-    """Judge what is left of a mix, window by window, once the stems are taken away; `whole` is the mix, both energies.
+    """Return what is left of a mix, window by window, after the stems are subtracted; `left` and `whole` are energies.
 
     A window differs where what is left passes `DIFFERS_DB` of the mix's mean level in the windows that hold any of it.
     """
@@ -193,7 +193,7 @@ def needed_offset_db(forecast: BusForecast, taken_db: float) -> float:
 
 
 def with_bus_offset(trim: TrimDecision, offset_db: float, average_after: FigureAfter) -> TrimDecision:
-    """Move a decided trim by the bus's offset; silence, and what is to be left as it is, stay.
+    """Return a decided trim moved by the bus's offset; silent stems and those with rule `leave` are not moved.
 
     `average_after` is the stem's average after a gain, in the target's reference.
     """
@@ -217,7 +217,7 @@ def bus_sentences(forecast: BusForecast) -> tuple[str, ...]:
 
 
 def _largest_group(spans: Sequence[Span], rate_hz: int) -> list[int]:
-    """The numbers of the stems with a stamp that hang together; of equal groups the earliest."""
+    """Return the largest group of stems whose time stamps lie near each other; of equal groups the earliest."""
     groups: list[list[int]] = []
     end = 0
     for number in sorted(

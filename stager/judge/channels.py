@@ -1,4 +1,4 @@
-"""Findings about the two sides of a stereo file, and the two microphones behind them. Pure."""
+"""Findings about the two sides of a stereo file, and about the two microphones that recorded them. Pure."""
 
 from collections.abc import Sequence
 from typing import Final, Literal

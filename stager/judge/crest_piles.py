@@ -42,7 +42,7 @@ def clipped_before_coding(piles: Sequence[CrestPile], info: StreamInfo, limits: 
 
 
 def _is_cut(pile: CrestPile, limits: DamageLimits) -> bool:
-    """Return whether so many crests of differing shape end near one level that something cut them."""
+    """Return whether enough crests of differing shape end near one level to say that something cut them."""
     is_dense = pile.density_ratio >= limits.pile_density_ratio and pile.events >= limits.pile_events
     varies = pile.curvature_variation >= limits.pile_curvature_variation
     return is_dense and varies and pile.below_events >= limits.pile_below_share * pile.events

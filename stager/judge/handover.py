@@ -73,7 +73,7 @@ def handover(facts: Sequence[StemFacts], allow: frozenset[str] = frozenset()) ->
 
 
 def first_lines(findings: Sequence[SetFinding], most: int = MOST_LINES) -> tuple[tuple[Verdict, str], ...]:
-    """Return at most so many sentences with their verdicts, worst first; the last one counts the rest."""
+    """Return at most `most` sentences with their verdicts, worst first; the last one counts the rest."""
     ordered = sorted(findings, key=lambda finding: -finding.verdict.severity)
     lines = [(finding.verdict, finding.says) for finding in ordered]
     if len(lines) <= most:

@@ -33,7 +33,7 @@ HALF_DBFS: Final = db_from_linear(0.5) or 0.0
 
 
 def same_peaks(facts: Sequence[StemFacts]) -> list[CandidateFinding]:
-    """Return the pan law, limiter or normaliser that was left on for the export; the surest explanation alone."""
+    """Return the finding of equal peaks, with its most likely cause alone: pan law, limiter or normaliser left on."""
     return _pan_law(facts) or _one_peak(facts)
 
 

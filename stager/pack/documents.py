@@ -1,4 +1,4 @@
-"""What lies beside the audio in a pack: notes for whoever mixes, the fader list, the list of sums. Pure."""
+"""The documents of a pack: notes for whoever mixes, the fader list, the list of checksums. Pure."""
 
 import csv
 import io

@@ -1,4 +1,4 @@
-"""The recording-room page beside a watch: starts, is told of changes, stops."""
+"""The recording-room page beside a watch: starts it, passes changes on to it, stops it."""
 
 from collections.abc import Callable, Sequence
 

@@ -1,4 +1,4 @@
-"""Serves the page from a thread with its own event loop; whatever fails there, the watch goes on.
+"""Serves the page from a thread with its own event loop; an error there does not stop the watch.
 
 uvicorn limits neither how many connections lie open nor how long a request may take to arrive; `_Bounded` does. Each
 open connection is a file descriptor of the process that stages stems.
@@ -36,7 +36,7 @@ BROKEN_OFF: Final = frozenset({"LocalProtocolError"})
 
 
 class _Bounded(H11Protocol):
-    """A connection that is closed where there are too many, where its request takes too long, where nobody reads."""
+    """A connection that is closed where there are too many, its request takes too long, or its client does not read."""
 
     _late: asyncio.TimerHandle | None = None
     _unread: asyncio.TimerHandle | None = None
@@ -96,7 +96,7 @@ class _Bounded(H11Protocol):
 
 
 class _Calm(uvicorn.Server):
-    """A server that sleeps until it is told to stop, instead of polling ten times a second."""
+    """A server that waits for its stop event instead of polling ten times a second."""
 
     def __init__(self, config: uvicorn.Config) -> None:
         super().__init__(config)

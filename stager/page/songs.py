@@ -38,7 +38,7 @@ class Songs:
         self._projects = {key_of(project): project for project in projects}
 
     def heard(self, project: Project) -> None:
-        """Replace a project by what it is now: its file may have been edited."""
+        """Replace a project by its present version: its file may have been edited."""
         with self._turn:
             self._projects[key_of(project)] = project
 

@@ -1,4 +1,4 @@
-"""The first and the last moments of a mix: silence, cut sound, what a fade ends in."""
+"""The first and the last moments of a mix: silence, cut-off sound, and the noise that a fade ends in."""
 
 from typing import Final
 
@@ -23,7 +23,7 @@ LINE_WIDTH_HZ: Final = 5.0
 
 
 class EndsMeter:
-    """Keeps the beginning and the end of what it is fed, blocks of shape (frames, channels)."""
+    """Keeps the beginning and the end of a file; fed blocks of shape (frames, channels)."""
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
         self._rate_hz = sample_rate_hz
@@ -101,7 +101,7 @@ def _tail(before: Samples, block: Samples, most: int) -> Samples:
 
 
 def _moving(part: Samples) -> Samples:
-    """A stretch without its constant part, where that is more than what moves around it."""
+    """Return a stretch without its constant part where that is larger than the sound around it."""
     if not len(part):
         return part
     constants = np.array(_constants(part)) * np.sign(part.mean(axis=0))

@@ -72,7 +72,7 @@ def _figures(path: Path, info: StreamInfo, levels: Levels, true_peak_dbtp: float
 
 
 def _blocks(path: Path) -> Iterator[Samples]:
-    """Yield the samples; what is no number counts as 0, as in every meter here, and is a finding of its own."""
+    """Yield the samples; NaN and infinity count as 0, as in every meter here, and are a finding of their own."""
     with open_audio(path, settle_s=0.0, take_cut=True) as source:
         for block in source.blocks():
             yield block if source.info.encoding.is_integer else np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
