@@ -51,6 +51,8 @@ TESTED_IN: Final = {
     "detectors/clipping_loops.py": "detectors/test_clipping.py",
     "detectors/decimation.py": "detectors/test_mains_lines.py",
     "detectors/dropout_loops.py": "detectors/test_dropouts.py",
+    "detectors/repeat_loops.py": "detectors/test_splices.py",
+    "detectors/splice_loops.py": "detectors/test_splices.py",
     "judge/own_rule.py": "outside/test_own_words.py",
     "meters/hops.py": "meters/test_average.py",
     "meters/lanes.py": "meters/test_peak.py",

@@ -16,7 +16,9 @@ from stager.detectors import (
     Hum,
     HumMeter,
     LevelStepMeter,
+    RepeatMeter,
     RunSummaryMeter,
+    SpliceMeter,
     UnusedBitsMeter,
     noise_floor_power,
     rounding_power,
@@ -128,6 +130,8 @@ class Panel:
         self._tops = FlatTopMeter(info) if Figure.DAMAGE in figures else None
         self._crests = CrestHeightMeter(channels) if Figure.DAMAGE in figures else None
         self._gaps = GapMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
+        self._splices = SpliceMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
+        self._repeats = RepeatMeter(channels) if Figure.DAMAGE in figures else None
         self._condition = ConditionMeter(channels, rate_hz) if Figure.CONDITION in figures else None
         self._padding = UnusedBitsMeter(info) if Figure.CONDITION in figures else None
         self._steps = LevelStepMeter(info) if Figure.DAMAGE in figures else None
@@ -159,9 +163,18 @@ class Panel:
             self._tops,
             self._crests,
             self._gaps,
+            self._repeats,
         )
         yield from (self._loudness, self._condition, self._hum)
         yield from self._levels.meters()
+        yield self._splices
+
+    def _all_gaps(self) -> Gaps:
+        """Return where sound is missing, was spliced, or comes again."""
+        if not (self._gaps and self._splices and self._repeats):
+            return Gaps()
+        more = {"splices": self._splices.result(), "repeats": self._repeats.result()}
+        return self._gaps.result().model_copy(update=more)
 
     def result(self) -> Measured:
         """Return the figures of the whole file."""
@@ -184,7 +197,7 @@ class Panel:
             equal_channels=equal,
             flat_tops=self._tops.result() if self._tops else (),
             crest_piles=self._crests.result() if self._crests else (),
-            gaps=self._gaps.result() if self._gaps else Gaps(),
+            gaps=self._all_gaps(),
             condition=condition,
             used_bits=used_bits,
             level_steps=self._steps.result(used_bits) if self._steps else (),

@@ -13,6 +13,7 @@ from stager.detectors.loudest_event import LoudestEventMeter
 from stager.detectors.noise_floor import noise_floor_power, rounding_power, steady_pause
 from stager.detectors.non_finite import FiniteMeter
 from stager.detectors.runs import RunMeter, RunSummaryMeter, silence_meter
+from stager.detectors.splices import RepeatMeter, SpliceMeter
 from stager.detectors.steady_noise import NoiseWindows, steady_noise
 from stager.detectors.stereo_delay import MicrophoneMeter
 from stager.detectors.unused_bits import UnusedBitsMeter
@@ -28,8 +29,10 @@ __all__ = [
     "LoudestEventMeter",
     "MicrophoneMeter",
     "NoiseWindows",
+    "RepeatMeter",
     "RunMeter",
     "RunSummaryMeter",
+    "SpliceMeter",
     "UnusedBitsMeter",
     "noise_floor_power",
     "offset_of",

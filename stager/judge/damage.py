@@ -20,6 +20,8 @@ JUST_UNDER_FULL_SCALE_DBFS = -0.3
 """Level from which flat tops are called just under full scale (own figure)."""
 HUM_ALONE_DB = 1.0
 """Where hum lies so near the average, or over it, there is nothing in a take but hum (own figure)."""
+ONE_PLACE = 64
+"""Frames within which what two channels or two detectors found is one event."""
 LIMITS = DamageLimits()
 STEM_ADVICE = "Look at its take: if that is clean, bounce it again, lower; if it is clipped too, record it again."
 """What to do about a clipped stem: whether the take or the bounce clipped can't be seen in the stem."""
@@ -100,7 +102,10 @@ def dropout(
     level_steps: Sequence[float] = (),
     is_take: bool = False,
 ) -> list[Finding]:
-    """Return the findings of missing sound: stretches of one value are certain, jumps are to be listened to."""
+    """Return the findings of missing sound: stretches of one value are certain, all else is to be listened to.
+
+    Splices count only where nothing is clipped and no value is held, since both are splices too.
+    """
     channels = clipped_channels(tops, info.sample_rate_hz, limits)
     tops = [top for found in channels for top in found.tops]
     steps = dict(enumerate(level_steps))
@@ -111,7 +116,12 @@ def dropout(
         and gap.edge_linear >= limits.dropout_edge_steps * steps.get(gap.channel, 0.0)
         and not any(_is_at_level(gap, top) for top in tops)
     ]
-    return [*_held(gaps, held, info, is_take=is_take), *_jumps(gaps, info, limits)]
+    splices = () if channels or gaps.held_count else gaps.splices
+    return [
+        *_held(gaps, held, info, is_take=is_take),
+        *_repeated(gaps.repeats, info),
+        *_jumps(gaps, splices, info, limits),
+    ]
 
 
 def silent(levels: Levels) -> list[Finding]:
@@ -229,15 +239,47 @@ def _held(gaps: Gaps, held: Sequence[Gap], info: StreamInfo, *, is_take: bool) -
     return [_missing(Verdict.PLAY_AGAIN, held, worst, (count, frames), info, measured, says)]
 
 
-def _jumps(gaps: Gaps, info: StreamInfo, limits: DamageLimits) -> list[Finding]:
-    if not 0 < gaps.jump_count <= limits.dropout_most_jumps:
+def _repeated(repeats: Sequence[Gap], info: StreamInfo) -> list[Finding]:
+    if not repeats:
         return []
-    worst = max(gaps.jumps, key=lambda gap: (gap.value_linear, -gap.start))
+    worst, count = max(repeats, key=lambda gap: (gap.frames, -gap.start)), len(_places(repeats))
     at = clock(worst.start / info.sample_rate_hz)
-    clicks = "Click at" if gaps.jump_count == 1 else f"{gaps.jump_count} clicks, the worst at"
+    says = f"{worst.frames} samples come twice, {times(count)}, at {at}: a computer hiccup. Listen there."
+    measured: dict[str, float | str] = {"repeated_frames": float(worst.frames)}
+    return [_missing(Verdict.LISTEN, repeats, worst, (count, 0), info, measured, says)]
+
+
+def _jumps(gaps: Gaps, splices: Sequence[Gap], info: StreamInfo, limits: DamageLimits) -> list[Finding]:
+    """Return the finding of jumps, and of splices where no jump or repetition is near."""
+    jumps = gaps.jumps if 0 < gaps.jump_count <= limits.dropout_most_jumps else ()
+    known = [
+        *(gap.start for gap in jumps),
+        *(end for gap in gaps.repeats for end in (gap.start, gap.start + gap.frames)),
+    ]
+    more = [gap for gap in splices if all(abs(gap.start - start) > ONE_PLACE for start in known)]
+    count = (gaps.jump_count if jumps else 0) + len(_places(more))
+    if not 0 < count <= limits.dropout_most_jumps:
+        return []
+    places = [*jumps, *more]
+    worst = max(places, key=lambda gap: (gap.value_linear, -gap.start))
+    at = clock(worst.start / info.sample_rate_hz)
+    clicks = "Click at" if count == 1 else f"{count} clicks, the worst at"
     says = f"{clicks} {at}: a bad edit or a computer hiccup. Listen there."
     measured: dict[str, float | str] = {"jump_linear": worst.value_linear}
-    return [_missing(Verdict.LISTEN, gaps.jumps, worst, (gaps.jump_count, 0), info, measured, says)]
+    return [_missing(Verdict.LISTEN, sorted(places, key=_start), worst, (count, 0), info, measured, says)]
+
+
+def _places(gaps: Sequence[Gap]) -> list[int]:
+    """Return where these begin, those of several channels at one place once."""
+    places: list[int] = []
+    for gap in sorted(gaps, key=_start):
+        if not places or gap.start - places[-1] > ONE_PLACE:
+            places.append(gap.start)
+    return places
+
+
+def _start(gap: Gap) -> int:
+    return gap.start
 
 
 def _missing(

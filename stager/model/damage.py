@@ -71,7 +71,11 @@ class Gap(Record):
 
 
 class Gaps(Record):
-    """Stretches of one value inside sound, and jumps between two samples; all are counted, the first are listed."""
+    """Stretches of one value inside sound, and jumps between two samples; all are counted, the first are listed.
+
+    `splices` are where a sustained sound goes on otherwise than it was, `repeats` where the `frames` before `start`
+    come again, equal to the sample.
+    """
 
     held_count: int = 0
     held_frames: int = 0
@@ -79,3 +83,5 @@ class Gaps(Record):
     longest: Gap | None = None
     jump_count: int = 0
     jumps: tuple[Gap, ...] = ()
+    splices: tuple[Gap, ...] = ()
+    repeats: tuple[Gap, ...] = ()

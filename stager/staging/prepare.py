@@ -44,7 +44,7 @@ from stager.system.files import Draft, discarded, draft_in, sealed_draft
 from stager.system.printable import shown
 from stager.system.version import VERSION
 
-RULES_VERSION: Final = 11
+RULES_VERSION: Final = 12
 """Rises when the same stem under the same settings would get another trim, finding or copy."""
 
 

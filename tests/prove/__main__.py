@@ -29,6 +29,7 @@ from tests.prove import (
     precoded,
     rough_mix,
     seams,
+    splices,
     steps,
     takes,
     true_peak,
@@ -51,6 +52,7 @@ THEMES: dict[str, Theme] = {
     "lies": lies.prove,
     "takes": takes.prove,
     "precoded": precoded.prove,
+    "splices": splices.prove,
     "advice": advice.prove,
     "hum": hum.prove,
     "noise": noise.prove,
@@ -66,7 +68,7 @@ THEMES: dict[str, Theme] = {
     "planned": planned.prove,
 }
 
-WHOLE_ONLY = frozenset({"takes", "set", "hum", "noise", "advice", "projects", "rough", "planned"})
+WHOLE_ONLY = frozenset({"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned"})
 """Themes whose bounds are shares of a thousand cases, which a tenth can't show, or of which a tenth takes minutes: run
 in short only where named."""
 
