@@ -107,7 +107,14 @@ def stem_shown(outcome: Outcome) -> Shown:
         name=on_screen(sidecar.stem),
         mark=sidecar.verdict.value,
         word=WORDS[sidecar.verdict],
-        says=_once((*_serious(sidecar.findings), on_screen(sidecar.trim.because), *_facts(sidecar.findings))),
+        says=_once(
+            (
+                *_serious(sidecar.findings),
+                on_screen(sidecar.trim.because),
+                *_facts(sidecar.findings),
+                *_balance(sidecar.levels),
+            )
+        ),
         figure=signed(sidecar.trim.gain_db, 1),
         label=moved(sidecar.trim.gain_db),
         place=place_of(sidecar.findings, sidecar.verdict),
@@ -160,13 +167,18 @@ def _sentences(take: Take) -> tuple[str, ...]:
 
 def _figures(levels: Levels) -> tuple[str, ...]:
     """Return the balance of the sides, and how far the noise lies under the part, in a sentence each where known."""
-    balance = balance_words(levels.side_balance_db)
-    figures = [f"Balance: {balance}." if balance else ""]
+    figures = [*_balance(levels)]
     if has_no_pause(levels):
         figures.append("Noise: no pause to judge it by.")
     if levels.average_dbfs is not None and levels.noise_floor_dbfs is not None:
         figures.append(f"Noise: {levels.average_dbfs - levels.noise_floor_dbfs:.0f} dB under the part.")
     return tuple(figures)
+
+
+def _balance(levels: Levels) -> tuple[str, ...]:
+    """Return how the sides of a stereo file compare, as a sentence; nothing for others."""
+    balance = balance_words(levels.side_balance_db)
+    return (f"Balance: {balance}.",) if balance else ()
 
 
 def _once(sentences: Sequence[str]) -> tuple[str, ...]:

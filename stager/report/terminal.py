@@ -7,7 +7,7 @@ from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 
-from stager.judge import moved
+from stager.judge import balance_words, moved
 from stager.judge.closing import left_db
 from stager.model import Outcome, Reference, Refused, Staged, Verdict
 from stager.model.takes import RefusedTake, TakeOutcome
@@ -40,13 +40,15 @@ def outcome_line(outcome: Outcome) -> str:
 
 
 def take_lines(take: TakeOutcome) -> list[str]:
-    """Return the lines about a take: its verdict, and what to do with the input."""
+    """Return the lines about a take: its verdict, what to do with the input, and in stereo how its sides compare."""
     if isinstance(take, RefusedTake):
         return [f"take {take.take}: can't be judged: {take.says}"]
     change = f", input {take.advice.input_change_db:+d} dB" if take.advice and take.advice.clear_change_db else ""
     lines = [f"take {take.take}: {VERDICT_WORDS[take.verdict]}{change}"]
     lines += [f"  {finding.says}" for finding in take.findings if finding.verdict is take.verdict is not Verdict.USABLE]
-    return [*lines, *([f"  {take.advice.says}"] if take.advice else [])]
+    lines += [f"  {take.advice.says}"] if take.advice else []
+    balance = balance_words(take.levels.side_balance_db)
+    return [*lines, *([f"  Balance: {balance}."] if balance else [])]
 
 
 def gone_line(stems: Sequence[str]) -> str:
@@ -123,6 +125,8 @@ def _outcome_row(outcome: Outcome) -> Row:
     levels, trim = sidecar.levels, sidecar.trim
     serious = [f for f in sidecar.findings if f.verdict is not Verdict.USABLE]
     notes = [f"{VERDICT_WORDS[finding.verdict]}: {finding.says}" for finding in serious]
+    balance = balance_words(levels.side_balance_db)
+    notes += [f"balance: {balance}"] if balance else []
     figures = figure(levels.average_dbfs), figure(levels.sample_peak_dbfs), figure(trim.gain_db, signed=True)
     return Row((sidecar.stem, trim.role or "", *figures), (*notes, trim.because))
 

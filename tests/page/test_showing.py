@@ -158,3 +158,10 @@ def test_the_caution_knows_how_new_its_copies_are() -> None:
     outcomes = [staged("a.wav", 8.0), staged("b.wav", 9.0, "2025-01-01T00:00:00.000+00:00"), staged("c.wav", 1.0)]
     assert song_shown("Salt Road", [], outcomes)["caution_from"] == "2026-01-01T00:00:00.000+00:00"
     assert song_shown("Salt Road", [], outcomes[2:])["caution_from"] is None
+
+
+def test_a_stereo_stem_has_its_balance() -> None:
+    """Said in words, with the louder side."""
+    one = staged("pad.wav")
+    known = one.sidecar.model_copy(update={"levels": levels().model_copy(update={"side_balance_db": -1.26})})
+    assert "Balance: right +1.3 dB." in stem_shown(Staged(known, fresh=True)).says

@@ -150,3 +150,13 @@ def test_stems_that_were_taken_out() -> None:
     assert gone_line(["a.wav"]) == "taken out of the inbox: a.wav; its copy stays"
     assert gone_line(["a", "b", "c"]) == "taken out of the inbox: a, b, c; their copies stay"
     assert gone_line(list("abcde")) == "taken out of the inbox: a, b, c and 2 more; their copies stay"
+
+
+@pytest.mark.parametrize(
+    ("balance", "says"), [(2.14, "left +2.1 dB"), (-3.0, "right +3.0 dB"), (0.0, "sides equal"), (None, None)]
+)
+def test_the_sides_are_compared(balance: float | None, says: str | None) -> None:
+    """Each stereo stem says how its sides compare; a mono one has none."""
+    text = outcomes_text([staged(levels=levels(side_balance_db=balance))])
+    assert (f"balance: {says}" in text) is (says is not None)
+    assert ("balance" in text) is (says is not None)
