@@ -162,15 +162,19 @@ def _sentences(take: Take) -> tuple[str, ...]:
     advice = take.advice.says if take.advice else no_advice_sentence(take.levels)
     learned = "" if take.learned is None or take.learned in (advice or "") else take.learned
     says = (*_serious(take.findings), on_screen(advice or ""), on_screen(learned), *_facts(take.findings))
-    return _once((*says, *_figures(take.levels)))
+    is_noise_said = any(finding.code == "noise_raised" for finding in take.findings)
+    return _once((*says, *_figures(take.levels, is_noise_said=is_noise_said)))
 
 
-def _figures(levels: Levels) -> tuple[str, ...]:
-    """Return the balance of the sides, and how far the noise lies under the part, in a sentence each where known."""
+def _figures(levels: Levels, *, is_noise_said: bool) -> tuple[str, ...]:
+    """Return the balance of the sides, and how far the noise lies under the part, in a sentence each where known.
+
+    Where a finding said how far the noise lies under the part, it isn't said twice.
+    """
     figures = [*_balance(levels)]
     if has_no_pause(levels):
         figures.append("Noise: no pause to judge it by.")
-    if levels.average_dbfs is not None and levels.noise_floor_dbfs is not None:
+    if levels.average_dbfs is not None and levels.noise_floor_dbfs is not None and not is_noise_said:
         figures.append(f"Noise: {levels.average_dbfs - levels.noise_floor_dbfs:.0f} dB under the part.")
     return tuple(figures)
 

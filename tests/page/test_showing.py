@@ -165,3 +165,12 @@ def test_a_stereo_stem_has_its_balance() -> None:
     one = staged("pad.wav")
     known = one.sidecar.model_copy(update={"levels": levels().model_copy(update={"side_balance_db": -1.26})})
     assert "Balance: right +1.3 dB." in stem_shown(Staged(known, fresh=True)).says
+
+
+def test_noise_is_said_once() -> None:
+    """Its finding has the figure already."""
+    one = take("a.wav", 0, finding("noisy", Verdict.USABLE).model_copy(update={"code": "noise_raised"}))
+    known = one.levels.model_copy(update={"average_dbfs": -18.0, "noise_floor_dbfs": -60.0})
+    for findings, times in ((one.findings, 0), ((), 1)):
+        says = take_shown(one.model_copy(update={"levels": known, "findings": findings})).says
+        assert sum(text.startswith("Noise: ") for text in says) == times
