@@ -9,7 +9,7 @@ import tempfile
 from importlib import import_module
 from pathlib import Path
 
-from tests.bench import comparing, idle, long_stem, measuring, rows, short_stems, staging, start
+from tests.bench import checking, comparing, idle, long_stem, measuring, rows, short_stems, staging, start
 from tests.bench.rows import Row
 from tests.bench.stems import Room, Skipped, StemQueue, compiled
 from tests.bench.timing import Failed
@@ -17,6 +17,7 @@ from tests.bench.timing import Failed
 BENCHES: dict[str, StemQueue] = {
     "staging": staging.bench,
     "comparing": comparing.bench,
+    "checking": checking.bench,
     "measuring": measuring.bench,
     "short": short_stems.bench,
     "long": long_stem.bench,

@@ -66,8 +66,8 @@ def test_in_a_pipe(filled: Song) -> None:
 def test_the_first_run_says_why_it_takes_long(filled: Song, tmp_path: Path) -> None:
     """Where no compiled loops are kept yet, a terminal is told once, and the next run neither waits nor tells."""
     kept = {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
-    assert on_terminal(filled, kept).count("Compiling the measuring loops") == 1
+    assert on_terminal(filled, kept).count("compiling the measuring loops") == 1
     filled.put("late.wav", sine(330.0, -20.0, 1.0))
     seen = on_terminal(filled, kept)
     assert "staged late.wav" in seen
-    assert "Compiling" not in seen
+    assert "compiling" not in seen
