@@ -69,11 +69,21 @@ def opened_pack(place: Path) -> Iterator[PackFiles | None]:
     with placing(place, "read"):
         if place.is_dir():
             yield PackFolder(place)
-        elif place.is_file() and zipfile.is_zipfile(place):
-            with zipfile.ZipFile(place) as file:
+        elif file := _zip_at(place):
+            with file:
                 yield PackZip(file)
         else:
             yield None
+
+
+def _zip_at(place: Path) -> zipfile.ZipFile | None:
+    """Open a ZIP file with something in it; None where there is none, or one that is damaged."""
+    with suppress(zipfile.BadZipFile, FileNotFoundError, NotADirectoryError):
+        file = zipfile.ZipFile(place)
+        if file.namelist():
+            return file
+        file.close()
+    return None
 
 
 def log_of(files: PackFiles) -> Pack | None:
@@ -112,5 +122,10 @@ def _hash_of(files: PackFiles, name: str) -> str | None:
 
 
 def is_there(place: Path) -> bool:
-    """Return whether anything has this name but an empty folder."""
-    return os.path.lexists(place) and not (place.is_dir() and not any(place.iterdir()))
+    """Return whether anything has this name but an empty folder.
+
+    Raises:
+        PlaceError: where it can't be looked at.
+    """
+    with placing(place, "read"):
+        return os.path.lexists(place) and not (place.is_dir() and not any(place.iterdir()))

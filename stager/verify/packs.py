@@ -73,10 +73,12 @@ def verify_packs(project: Project) -> Iterator[VerifiedPack]:
         with opened_pack(place) as files:
             if files is not None:
                 yield _verified(project, place, files)
+            elif os.path.lexists(place):
+                yield VerifiedPack(_named(project, place), differences=["no pack that can be read lies there"])
 
 
 def _verified(project: Project, place: Path, files: PackFiles) -> VerifiedPack:
-    result, pack = VerifiedPack(shown(os.path.relpath(place, project.folder))), log_of(files)
+    result, pack = VerifiedPack(_named(project, place)), log_of(files)
     result.differences += sum_differences(files)
     if pack is None:
         result.differences.append("its log, pack.json, can't be read as one: edited or damaged since")
@@ -85,6 +87,10 @@ def _verified(project: Project, place: Path, files: PackFiles) -> VerifiedPack:
     for each in pack.files:
         _compare(project, pack, each, files, result)
     return result
+
+
+def _named(project: Project, place: Path) -> str:
+    return shown(os.path.relpath(place, project.folder))
 
 
 def _compare(project: Project, pack: Pack, each: PackedFile, files: PackFiles, result: VerifiedPack) -> None:

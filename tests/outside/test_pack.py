@@ -241,6 +241,11 @@ def test_a_zip_file_holds_the_same(short: Song) -> None:
             assert hashlib.sha256(file.read(f"sent/{path.name}")).hexdigest() == sha256(path)
     proofs = short.stager("verify", short.folder, "--json").json()["packs"]
     assert [(each["place"], each["ok"], each["files"]) for each in proofs] == [("pack", True, 3), ("sent.zip", True, 3)]
+    sent = short.folder / "sent.zip"
+    sent.write_bytes(sent.read_bytes()[:-100])
+    assert "pack sent.zip DIFFERS" in short.stager("verify", short.folder).stdout
+    sent.unlink()
+    assert short.stager("verify", short.folder).code == 0
 
 
 @pytest.mark.parametrize("at", [-1, 8_000, 60_000])

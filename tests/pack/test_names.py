@@ -40,6 +40,13 @@ def test_a_recorders_number_goes_and_the_side_stays() -> None:
     ]
 
 
+def test_numbers_have_one_width() -> None:
+    """From a hundred stems on, three figures, so that a list by name is in order."""
+    found = names_of(*(f"part {number}.wav" for number in range(100)))
+    assert (found[0], found[99]) == ("001_part_0.wav", "100_part_99.wav")
+    assert found == sorted(found)
+
+
 def test_a_name_that_says_nothing_takes_its_role() -> None:
     """Track names of a recorder are no part; the role is."""
     assert names_of("Audio 1.wav", role="hand drum") == ["01_hand_drum.wav"]
