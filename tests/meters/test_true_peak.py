@@ -73,6 +73,7 @@ def shaped(shape: str, frames: int, seed: int) -> Samples:
     return frames_of(signals[shape]())
 
 
+@pytest.mark.long
 @settings(deadline=None, max_examples=200)
 @given(shape=SHAPES, frames=st.integers(1, 1500), seed=st.integers(0, 10_000))
 def test_shortcut_changes_nothing(shape: str, frames: int, seed: int) -> None:

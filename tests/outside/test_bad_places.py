@@ -10,6 +10,8 @@ from tests.support.command import Command, Result
 from tests.support.signals import sine
 from tests.support.song import Song, SongMaker, tree
 
+pytestmark = pytest.mark.long
+
 PROJECT = '[project]\nname = "Salt Road"\n'
 FAULTS = {
     "unknown key": ("[target]\nlevle_db = -20.0\n", r"stager\.toml.*\b5\b.*levle_db.*level_db"),

@@ -13,6 +13,8 @@ from tests.support import wavefile
 from tests.support.command import Command
 from tests.support.signals import sine
 
+pytestmark = pytest.mark.long
+
 WORDS = [
     "clipped",
     "would_clip",

@@ -15,6 +15,8 @@ from tests.support import wavefile
 from tests.support.command import HUNG_S, Command
 from tests.support.signals import faded, sine
 
+pytestmark = pytest.mark.long
+
 COMMANDS = [
     "demo",
     "new",

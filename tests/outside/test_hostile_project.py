@@ -8,6 +8,8 @@ from tests.support import wavefile
 from tests.support.command import Command
 from tests.support.signals import sine
 
+pytestmark = pytest.mark.long
+
 ESCAPES = '"\\u001b]0;OWNED\\u0007\\u001b[31mred\\u009b5m"'
 COMMANDS = [("stage",), ("check",), ("verify",), ("report",), ("status",), ("stage", "--dry-run"), ("stage", "--json")]
 HOSTILE = {

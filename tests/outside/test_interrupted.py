@@ -13,7 +13,7 @@ from tests.support.outbox import drafts
 from tests.support.signals import sine
 from tests.support.song import Song, sha256
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")]
 DEEP = 1200
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.0\n'
 

@@ -17,6 +17,8 @@ from tests.support.signals import white_noise
 from tests.support.song import Song, SongMaker
 from tests.support.wavefile import chunk, format_of, integers, quantised, riff, with_riff_header
 
+pytestmark = pytest.mark.long
+
 FRAMES, BITS = 24_000, 16
 SAMPLES = 0.1 * white_noise(FRAMES, 1)
 CODES = quantised(SAMPLES, BITS)
@@ -115,7 +117,6 @@ def put(song: Song, name: str, content: bytes) -> Path:
     return path
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("encoding", ["same", "FLOAT"])
 def test_copies_hold_what_another_reader_hears(make_song: SongMaker, encoding: str) -> None:
     """Every file that is staged has a copy of the other reader's samples times the gain, and all pass the proof."""
@@ -252,7 +253,6 @@ def test_measuring_sees_the_same_end(make_song: SongMaker) -> None:
     assert [finding["code"] for finding in stem["findings"]] == ["corrupt"]
 
 
-@pytest.mark.long
 def test_unclosed_elements_cost_no_more_than_their_length(make_song: SongMaker) -> None:
     """Six hundred thousand elements that are never closed are carried, and the command does not hang."""
     song = make_song()

@@ -10,6 +10,8 @@ from tests.support import wavefile
 from tests.support.command import Command
 from tests.support.finished_mix import FAULTS, RATE, clean
 
+pytestmark = pytest.mark.long
+
 PLACE_S = 0.5
 """How far from the fault a place may be told."""
 CLOSE = frozenset({"peak_over_delivery", "sides_cancel", "mono_loss", "dc_offset", "hum"})

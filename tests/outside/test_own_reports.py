@@ -17,6 +17,8 @@ from tests.support.forks import KILLED, Forks, forks
 from tests.support.signals import sine
 from tests.support.song import Song
 
+pytestmark = pytest.mark.long
+
 NAMES = ("report.json", "report.csv", "report.html", "notes.md")
 TABLES = NAMES[:2]
 TOML = '[project]\nname = "Salt Road"\nsettle_s = 0.0\n'
@@ -274,7 +276,6 @@ def _nothing(_place: Path) -> None:
 MAKES: list[Callable[[Path], None]] = [_nothing, edited, Path.unlink]
 
 
-@pytest.mark.long
 @pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")
 @pytest.mark.parametrize("make", MAKES, ids=["ours", "edited", "deleted"])
 def test_death_at_any_step_makes_no_stranger_of_ours(

@@ -13,6 +13,8 @@ from tests.support.signals import white_noise
 from tests.support.song import Song
 from tests.support.wavefile import FLOAT
 
+pytestmark = pytest.mark.long
+
 RATE: Final = 48_000
 PLANNED: Final = '[[planned]]\nname = "shaker"\nlike = "bells.wav"\ncount = 2\n'
 

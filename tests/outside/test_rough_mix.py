@@ -3,12 +3,15 @@
 from typing import Final
 
 import numpy as np
+import pytest
 
 from tests.support import wavefile
 from tests.support.direct_sum import Array
 from tests.support.signals import white_noise
 from tests.support.song import Song
 from tests.support.wavefile import FLOAT
+
+pytestmark = pytest.mark.long
 
 RATE: Final = 48_000
 NAMES: Final = ("bells.wav", "drone.wav", "fiddle.wav", "lute.wav", "voice.wav")

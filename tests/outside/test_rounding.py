@@ -11,6 +11,8 @@ from tests.support.signals import sine
 from tests.support.song import Song
 from tests.support.wavefile import DOUBLE
 
+pytestmark = pytest.mark.long
+
 RATE = 8_000
 LEVEL = -36.0
 STEPS = range(-300, 301)

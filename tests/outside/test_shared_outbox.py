@@ -13,6 +13,8 @@ from tests.support.command import HUNG_S
 from tests.support.signals import sine
 from tests.support.song import Song, SongMaker, sha256
 
+pytestmark = pytest.mark.long
+
 NAMES = {"same name": ("Salt Road", "Salt Road"), "two names": ("Salt Road", "Long Ferry")}
 BESIDE = "a.wav, which is yours, another project's or altered since, stays; the copy lies beside it"
 

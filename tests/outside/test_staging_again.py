@@ -8,6 +8,8 @@ from tests.support import reference_levels
 from tests.support.signals import sine
 from tests.support.song import Song, SongMaker, tree
 
+pytestmark = pytest.mark.long
+
 PART, LOUDER = sine(440, -30.0, 0.5), sine(440, -25.0, 0.5)
 
 

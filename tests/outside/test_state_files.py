@@ -3,8 +3,11 @@
 import sqlite3
 
 import numpy as np
+import pytest
 
 from tests.support.song import SongMaker, sha256
+
+pytestmark = pytest.mark.long
 
 TONE = 0.05 * np.sin(np.arange(24_000.0) / 20.0)
 

@@ -2,9 +2,13 @@
 
 from typing import Final
 
+import pytest
+
 from tests.support.signals import white_noise
 from tests.support.song import Song
 from tests.support.wavefile import PCM_24
+
+pytestmark = pytest.mark.long
 
 RATE: Final = 48_000
 NAMES: Final = ("bells.wav", "drone.wav", "fiddle.wav")

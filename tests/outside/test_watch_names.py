@@ -116,6 +116,7 @@ def named(stager: Command, tmp_path_factory: pytest.TempPathFactory) -> Named:
     return Named(song, (said[0], said[1]), (before, tree(song.inbox)))
 
 
+@pytest.mark.long
 def test_every_name_is_staged_under_itself(named: Named) -> None:
     """Any script, newlines, leading dashes, bytes that are no UTF-8: copy and sidecar lie under the same bytes."""
     assert _with_sidecars(STAGED) <= _names(named.song)

@@ -12,6 +12,8 @@ from tests.support.layouts import bext, wide
 from tests.support.song import SongMaker
 from tests.support.wavefile import DOUBLE, PCM_24
 
+pytestmark = pytest.mark.long
+
 EXACT = '[target]\nrule = "peak"\nlevel_db = {}\ntolerance_db = 0.0\nmax_boost_db = 40.0\ni_mean_it = true\n'
 
 

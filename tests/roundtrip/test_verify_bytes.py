@@ -17,6 +17,8 @@ from tests.support.once import once
 from tests.support.song import Song
 from tests.support.wavefile import PCM_16
 
+pytestmark = pytest.mark.long
+
 FLIPS = 200
 
 

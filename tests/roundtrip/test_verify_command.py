@@ -19,6 +19,8 @@ from tests.support.once import once
 from tests.support.song import Song, SongMaker
 from tests.support.wavefile import DOUBLE, FLOAT, PCM_16, PCM_24, Array, Kind
 
+pytestmark = pytest.mark.long
+
 KEYS = {"stem", "ok", "stale", "differences", "residual_peak_lsb", "residual_rms_lsb", "chunks"}
 """What the published shape has for each stem."""
 

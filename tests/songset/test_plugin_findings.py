@@ -53,6 +53,7 @@ def test_a_check_is_asked_about_its_own_stems(tmp_path: Path) -> None:
     assert "beside 2" in found.says
 
 
+@pytest.mark.long
 def test_a_check_that_fails_over_the_set_is_told(tmp_path: Path) -> None:
     """With its name, once, and no other finding is lost by it."""
     toml = '[[plugin]]\nfile = "own.py"\nuse = "broken"\n[[plugin]]\nfile = "own.py"\nuse = "crowd"\n'

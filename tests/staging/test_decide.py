@@ -59,6 +59,7 @@ def test_figure_of_a_tone(rule: str, reference: str, channels: int) -> None:
     assert figure(samples, rule, reference=reference) == pytest.approx(TONE_DB[rule, reference], abs=0.02)
 
 
+@pytest.mark.long
 @settings(deadline=None, max_examples=40)
 @given(seed=st.integers(0, 15), gain_db=st.floats(-15.0, 30.0), rule=st.sampled_from(RULES), wide=st.booleans())
 def test_the_predicted_figure_is_what_the_raised_stem_reads(seed: int, gain_db: float, rule: str, wide: bool) -> None:

@@ -69,6 +69,7 @@ def staged(song: Song, **stems: Array) -> dict[str, dict[str, Any]]:
 SEEDS: Final = range(4)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("level_db", [-26.0, -33.0], ids=["raised", "lowered"])
 def test_mono_stem_gets_the_trim_of_its_dual_mono_file(song_at: SongAt, level_db: float) -> None:
     """Rule loudness counts a mono stem on both speakers: figure, trim and heard level are those of two equal channels.

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from stager.system.jit import sample_loop
@@ -100,6 +101,7 @@ print(called(1.0), counted(1.0), len(called._cache_hits))
 """
 
 
+@pytest.mark.long
 def test_a_loop_in_another_file_that_changed(tmp_path: Path) -> None:
     """What a cached loop calls, and the numbers it takes, are those of today though its own file is as it was."""
     kept = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")}

@@ -16,6 +16,8 @@ from stager.model import Encoding, StreamInfo
 from tests.support.finished_mix import RATE, clean
 from tests.support.signals import Samples
 
+pytestmark = pytest.mark.long
+
 
 def info(samples: Samples, rate_hz: int = RATE) -> StreamInfo:
     """The stream of these samples."""

@@ -120,6 +120,7 @@ def test_stems_that_never_play_together_are_left_open(tmp_path: Path) -> None:
     assert found.track is None
 
 
+@pytest.mark.long
 def test_a_set_is_compared_by_name_and_by_sound(tmp_path: Path) -> None:
     """The double by name is compared, a copy under another name is found, and no file is changed."""
     parts = {
