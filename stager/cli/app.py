@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName
+from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName, ServiceKind
 from stager.cli.streams import open_null_on_closed_streams, printable_lines, write_output
 from stager.errors import InternalError, StagerError, Stopped, internal_errors
 from stager.system.cancel import request_stop
@@ -318,9 +318,31 @@ def pack(
 
 
 @app.command()
-def status(project: ProjectPath = Path(), as_json: AsJson = False) -> None:  # noqa: FBT002
+def status(
+    project: ProjectPath = Path(),
+    check: Annotated[bool, typer.Option("--check", help="exit 1 where nobody watches, or the watch is paused")] = False,  # noqa: FBT002
+    as_json: AsJson = False,  # noqa: FBT002
+) -> None:
     """Show what a running watch does, and which stems have no copy."""
-    run_command("status_command", project=project, as_json=as_json)
+    run_command("status_command", project=project, check=check, as_json=as_json)
+
+
+service = typer.Typer(help="Start a watch at log-in.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(service, name="service")
+
+
+@service.callback()
+def _service() -> None:
+    """Start a watch at log-in."""
+
+
+@service.command("print")
+def service_print(
+    kind: Annotated[ServiceKind, typer.Argument(metavar="systemd|launchd|windows", help="of Linux, macOS, Windows")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="holds your songs; default: here")] = Path(),
+) -> None:
+    """Print the file with which your system watches all songs in a folder from log-in on. Nothing is installed."""
+    run_command("service_command", kind=kind, folder=folder)
 
 
 @app.command()

@@ -42,3 +42,11 @@ class LogKind(StrEnum):
 
     LINES = "lines"
     JSON = "json"
+
+
+class ServiceKind(StrEnum):
+    """What starts a watch at log-in: Linux's user services, macOS's launch agents, Windows' Task Scheduler."""
+
+    SYSTEMD = "systemd"
+    LAUNCHD = "launchd"
+    WINDOWS = "windows"

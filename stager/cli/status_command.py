@@ -17,16 +17,18 @@ STATE_WORDS: Final = {
 }
 SILENT_S: Final = 60.0
 """Age of the last heartbeat, of a process that still runs, from which a warning is printed."""
+UNATTENDED: Final = ("not_watched", "paused")
+"""States in which new stems get no copy."""
 
 
-def run(*, project: Path, as_json: bool) -> Exit:
-    """Print the state of a project's watch, and which stems have no copy."""
+def run(*, project: Path, check: bool, as_json: bool) -> Exit:
+    """Print the state of a project's watch, and which stems have no copy; with `check`, exit 1 where none is made."""
     status = read_status(load_project(project))
     if as_json:
         print_json(status.to_data())
     else:
         print("\n".join(map(on_screen, _lines(status))))
-    return Exit.DONE
+    return Exit.SOME if check and status.state in UNATTENDED else Exit.DONE
 
 
 def _lines(status: Status) -> list[str]:
