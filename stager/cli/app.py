@@ -5,14 +5,30 @@ import importlib
 import io
 import signal
 import sys
-from contextlib import redirect_stdout, suppress
+from contextlib import redirect_stdout
 from pathlib import Path
 from types import ModuleType
 from typing import Annotated, Any, Final
 
 import typer
 
-from stager.cli.exits import QUIET, Exit, FailOn, LogKind, ReferenceName, ServiceKind
+from stager.cli.compiling import tell_of_compiling
+from stager.cli.exits import QUIET, Exit, LogKind, ReferenceName, ServiceKind
+from stager.cli.options import (
+    AsJson,
+    Cluster,
+    Discover,
+    FailOnOption,
+    Jobs,
+    LogOption,
+    PageHost,
+    PageOption,
+    PagePort,
+    PageToken,
+    ProjectPath,
+    Undo,
+    Yes,
+)
 from stager.cli.streams import open_null_on_closed_streams, printable_lines, write_output
 from stager.errors import InternalError, StagerError, Stopped, internal_errors
 from stager.system.cancel import request_stop
@@ -26,31 +42,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-ProjectPath = Annotated[Path, typer.Argument(metavar="PROJECT", help="a folder with a stager.toml, or that file")]
-AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
-FailOnOption = Annotated[FailOn | None, typer.Option("--fail-on", help="exit 1 where a verdict is this or worse")]
-Jobs = Annotated[int | None, typer.Option("--jobs", min=1, max=64, help="stems at work at once; default: one a core")]
-
-Discover = Annotated[bool, typer.Option("--discover", help="watch every project below these folders, new ones too")]
-LogOption = Annotated[LogKind, typer.Option("--log", help="lines for people, or one JSON object a line")]
-PageOption = Annotated[bool, typer.Option("--page", help="serve a page for a tablet: the last takes and stems, live")]
-PageHost = Annotated[
-    str | None,
-    typer.Option(help="this machine's address in the network, or 0.0.0.0; default: for this machine alone"),
-]
-PagePort = Annotated[int | None, typer.Option(min=0, max=65535, help="0: any that is free; default: 8537, or any")]
-PageToken = Annotated[
-    str | None,
-    typer.Option(envvar="STAGER_PAGE_TOKEN", help="12 letters or more that the address holds; default: new each time"),
-]
-Cluster = Annotated[
-    str | None,
-    typer.Option(
-        metavar="ADDRESS|local",
-        help="let the workers of a scheduler at this address do it, or processes here; only in a trusted network: "
-        "whoever reaches a scheduler can run any code on its workers",
-    ),
-]
 NEEDS = {
     **dict.fromkeys(("starlette", "uvicorn", "segno"), ("the page", "page")),
     **dict.fromkeys(("dask", "distributed"), ("--cluster", "cluster")),
@@ -64,13 +55,14 @@ _TERMINATED_BY: Final[list[int]] = []
 
 def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - whatever the command's own `run` takes
     """Import the module of a command, run it, and exit with its status."""
+    signal.signal(signal.SIGINT, _interrupt)
+    signal.signal(signal.SIGTERM, _terminate)
     try:
         with internal_errors(module_name.removesuffix("_command"), ModuleNotFoundError):
             _find_upward(options)
             module = _loaded(module_name)
-            is_watched = bool(sys.stderr and sys.stderr.isatty()) and options.get("log") is not LogKind.JSON
-            if (compiled := sys.modules.get("stager.system.jit")) and is_watched:
-                compiled.tell_of_compiling(_announce_compiling)
+            if "log" not in options:  # a watch says it in its log
+                tell_of_compiling()
             status = module.run(**options)
     except (KeyboardInterrupt, Stopped):
         status = Exit.TERMINATED if _TERMINATED_BY else Exit.INTERRUPTED
@@ -113,12 +105,6 @@ def _find_upward(options: dict[str, Any]) -> None:
         options["project"] = above
     if options.get("projects") == [Path()]:
         options["projects"] = [above]
-
-
-def _announce_compiling() -> None:
-    words = "First run on this machine: compiling the measuring loops takes up to a minute, once. Nothing hangs."
-    with suppress(OSError):
-        print(words, file=sys.stderr, flush=True)
 
 
 def _loaded(module_name: str) -> ModuleType:
@@ -357,10 +343,6 @@ def schema() -> None:
     run_command("schema_command")
 
 
-Yes = Annotated[bool, typer.Option("--yes", help="write without asking")]
-Undo = Annotated[bool, typer.Option("--undo", help="take the last change back, byte for byte")]
-
-
 @app.command()
 def link(project: ProjectPath = Path(), yes: Yes = False, undo: Undo = False) -> None:  # noqa: FBT002
     """Take up the links that check proposes.
@@ -395,8 +377,6 @@ def explain(
 
 def main() -> None:
     """Run the command line. Its output is written in one piece at the end, so that a failing write is handled once."""
-    signal.signal(signal.SIGINT, _interrupt)
-    signal.signal(signal.SIGTERM, _terminate)
     open_null_on_closed_streams()
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")

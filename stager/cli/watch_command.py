@@ -4,6 +4,7 @@ import signal
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from stager.cli.compiling import compiling_text
 from stager.cli.exits import Exit, LogKind
 from stager.cli.log import HumanLog, JsonLog
 from stager.cli.screen import caution_text
@@ -13,6 +14,7 @@ from stager.model.takes import TakeOutcome
 from stager.plugins.projects import load_project
 from stager.project import Project
 from stager.staging.queue import OutcomeEvent
+from stager.system.jit import is_kept, tell_of_compiling
 from stager.watch.daemon import Daemon, check_parents
 from stager.watch.listeners import Listeners, LogLine
 
@@ -33,6 +35,7 @@ def run(
     if len({project.file for project in loaded}) < len(loaded):
         raise ConfigError("expected different projects to watch, found one of them named twice")
     lines = JsonLog() if log is LogKind.JSON else HumanLog(many=discover or len(loaded) > 1)
+    tell_of_compiling(lambda: lines.word(LogLine(compiling_text(kept=is_kept()))))
     cautioned_db: dict[Path, float] = {}
 
     def tell(project: Project, event: OutcomeEvent) -> None:

@@ -1,19 +1,24 @@
 """The only door to numba: compiled sample loops that run without the interpreter lock.
 
-A loop compiles once and is cached beside its source, or in the user's cache folder where the source is read only. Where
-neither can be written (numba 0.68 then raises while decorating), the loop compiles anew in each process instead. numba
+A loop compiles once and is kept in the user's cache folder, by version, so that nothing is left where the package was
+installed; where that folder can't be written, beside its source. Where neither can (numba 0.68 then raises while
+decorating), the loop compiles anew in each process, and `is_kept` tells. `NUMBA_CACHE_DIR` goes before all. numba
 asks whether a loop's own file changed; what the loop takes from other files is compiled into it, so we ask that too.
 """
 
 import importlib
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 from numba import njit
 from numba.core import event
 from numba.core.dispatcher import Dispatcher
+from platformdirs import user_cache_path
+
+from stager.system.version import VERSION
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -41,11 +46,35 @@ def _load_without_linear_algebra() -> None:
 _load_without_linear_algebra()
 
 
+config: Any = importlib.import_module("numba.core.config")
+"""numba's settings, which are set by name while it is loaded."""
+_NOT_KEPT: Final[list[str]] = []
+"""Names of loops for which no folder could be written."""
+
+
+def is_kept() -> bool:
+    """Return whether what is compiled is kept for later runs."""
+    return not _NOT_KEPT
+
+
+@contextmanager
+def _in_the_users_cache() -> Iterator[None]:
+    """Have numba keep what is decorated here in our folder of the user's cache, and leave its setting as it was."""
+    before = config.CACHE_DIR
+    config.CACHE_DIR = before or str(user_cache_path("stager", appauthor=False) / f"loops-{VERSION}")
+    try:
+        yield
+    finally:
+        config.CACHE_DIR = before
+
+
 def sample_loop(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a loop over samples; IEEE arithmetic stays in the order in which it is written."""
     try:
-        loop: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+        with _in_the_users_cache():
+            loop: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
+        _NOT_KEPT.append(function.__name__)
         return cast("Callable[P, R]", njit(nogil=True, error_model="numpy")(function))
     file = loop._cache._cache_file  # noqa: SLF001 - numba has no other way to say what a cached loop depends on
     file._source_stamp = (file._source_stamp, _taken_in(function))  # noqa: SLF001

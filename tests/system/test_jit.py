@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stager.system.jit import sample_loop
+from stager.system.version import VERSION
 
 LOOP = '''"""A loop beside which nothing can be written."""
 
@@ -72,6 +73,19 @@ def test_loop_without_a_place_for_its_cache(tmp_path: Path) -> None:
     nowhere = {**os.environ, "NUMBA_CACHE_DIR": "/proc/nowhere"}
     done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=True, env=nowhere)
     assert done.stdout == "10.0\n"
+
+
+def test_loops_are_kept_in_the_users_cache(tmp_path: Path) -> None:
+    """XDG Base Directory Specification 0.8: under `$XDG_CACHE_HOME`, by version; nothing lies beside the source."""
+    (tmp_path / "source").mkdir()
+    script = tmp_path / "source" / "loop.py"
+    script.write_text(LOOP, encoding="utf-8")
+    env = {name: value for name, value in os.environ.items() if name != "NUMBA_CACHE_DIR"}
+    env["XDG_CACHE_HOME"] = str(tmp_path / "cache")
+    subprocess.run([sys.executable, "-B", script], capture_output=True, check=True, env=env)
+    kept = tmp_path / "cache" / "stager" / f"loops-{VERSION}"
+    assert list(kept.rglob("loop.total-*.nbi"))
+    assert [path.name for path in (tmp_path / "source").iterdir()] == ["loop.py"]
 
 
 INNER = """from stager.system.jit import sample_loop
