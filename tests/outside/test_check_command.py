@@ -163,9 +163,9 @@ def test_it_takes_no_lock_and_runs_beside_a_watch(make_song: SongMaker, tmp_path
     assert json.loads(shown)["bus"] == result.json()["bus"]
 
 
-def test_fail_on_listen_is_1_only_where_there_is_something_to_listen_to(song: Song) -> None:
+def test_fail_on_listen_is_1_only_where_there_is_something_to_listen_to(make_song: SongMaker) -> None:
     """A copied take is `listen`: exit 1 with --fail-on listen, 0 without it, and 0 with --fail-on play_again."""
-    filled(song)
+    song = filled(make_song('[project]\nname = "Salt Road"\n[[allow]]\ncode = "noise_raised"\nmatch = ["*"]\n'))
     assert check(song, "--fail-on", "listen").code == 0
     copied(song, "far_organ.wav", "reed_organ.wav")
     assert check(song, "--fail-on", "listen").code == 1

@@ -2,6 +2,7 @@
 
 import json
 import signal
+import sys
 import time
 from pathlib import Path
 from typing import Final
@@ -11,6 +12,7 @@ import pytest
 
 from tests.support import wavefile
 from tests.support.command import HUNG_S
+from tests.support.processes import wait_for
 from tests.support.reference_levels import true_peak_dbtp
 from tests.support.signals import band_limited_noise
 from tests.support.song import Song, SongMaker
@@ -62,12 +64,23 @@ def alike(song: Song, stems: int, seconds: float) -> None:
         song.put(f"part_{number}.wav", 0.1 * bursts * rng.normal(size=(frames, 2)).clip(-3, 3), RATE, PCM_16)
 
 
-@pytest.mark.parametrize("after_s", [0.5, 3.0, 6.0])
+def _is_reading(pid: int, song: Song) -> bool:
+    """Return whether a process has one of the song's stems open, or has ended."""
+    try:
+        opened = [str(entry.readlink()) for entry in Path(f"/proc/{pid}/fd").iterdir()]
+    except OSError:
+        return not Path(f"/proc/{pid}/fd").exists()
+    return any(path.startswith(str(song.inbox)) for path in opened)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")
+@pytest.mark.parametrize("after_s", [0.0, 2.5, 5.5])
 def test_a_check_that_is_stopped_ends(make_song: SongMaker, tmp_path: Path, after_s: float) -> None:
     """SIGINT while stems are read or compared is exit 130 soon after, with nothing written."""
     song, log = make_song(PROJECT), tmp_path / "log"
     alike(song, 12, 60.0)
     with song.stager.started("check", song.folder, "--json", log=log) as check:
+        wait_for(lambda: _is_reading(check.pid, song))  # a job in the background ignores SIGINT before it has begun
         time.sleep(after_s)
         running = check.poll() is None
         check.send_signal(signal.SIGINT)
