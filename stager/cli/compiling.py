@@ -6,7 +6,7 @@ from typing import Final
 
 ONCE: Final = "First run on this machine: compiling the measuring loops takes up to a minute, once. Nothing hangs."
 EACH_TIME: Final = (
-    "Compiling the measuring loops takes up to a minute. No folder could be written that keeps them, so each run does it; "
+    "Compiling the measuring loops takes up to a minute. No folder could be written that keeps them: each run does it; "
     "NUMBA_CACHE_DIR can name one."
 )
 
