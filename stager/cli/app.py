@@ -14,6 +14,7 @@ import typer
 
 from stager.cli.compiling import tell_of_compiling
 from stager.cli.exits import QUIET, Exit, LogKind, ReferenceName, ServiceKind
+from stager.cli.extras import NEEDS, how_to_install
 from stager.cli.options import (
     AsJson,
     Cluster,
@@ -42,13 +43,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-NEEDS = {
-    **dict.fromkeys(("starlette", "uvicorn", "segno"), ("the page", "page")),
-    **dict.fromkeys(("dask", "distributed"), ("--cluster", "cluster")),
-}
-"""Libraries of the optional extras: what needs each, and the extra's name."""
-
-
 _TERMINATED_BY: Final[list[int]] = []
 """Filled when SIGTERM arrives, so that its exit status is told from SIGINT's."""
 
@@ -72,21 +66,9 @@ def run_command(module_name: str, **options: Any) -> None:  # noqa: ANN401 - wha
     except ModuleNotFoundError as error:
         if error.name not in NEEDS:
             raise
-        print(f"stager: {_how_to_install(error.name)}", file=sys.stderr)
+        print(f"stager: {how_to_install(error.name)}", file=sys.stderr)
         status = Exit.NOTHING_RAN
     raise typer.Exit(int(status))
-
-
-def _how_to_install(library: str) -> str:
-    """Return what a missing library of an extra is needed for, and how the extra is installed.
-
-    Systems that manage their own Python refuse a plain `pip install` (PEP 668).
-    """
-    what, extra = NEEDS[library]
-    pipx, venv = f"pipx install --force '.[{extra}]'", f"pip install '.[{extra}]'"
-    return (
-        f"{what} needs {library}, which is not installed. In the clone: {pipx}, or in its virtual environment: {venv}"
-    )
 
 
 def _sentence(error: StagerError) -> str:

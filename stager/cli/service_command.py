@@ -1,9 +1,9 @@
 """`stager service print`: prints what a system needs to start a watch at log-in, with this machine's paths."""
 
 import os
-import shutil
 import sys
 from pathlib import Path
+from shutil import which
 from typing import Final
 from xml.sax.saxutils import escape
 
@@ -96,7 +96,7 @@ def _command() -> Path:
     called = Path(sys.argv[0])
     if called.stem == "stager" and os.access(called, os.X_OK) and called.is_file():
         return called.absolute()
-    found = shutil.which("stager")
+    found = which("stager")
     return Path(found).absolute() if found else Path(sys.executable).with_name("stager")
 
 
