@@ -223,5 +223,5 @@ def takes_in(project: Project) -> list[str]:
 
 
 def is_take(project: Project, relative: str) -> bool:
-    """Return whether a recording lies under this name now."""
+    """Return whether a recording has this name now."""
     return project.takes is not None and is_file_in(project, project.takes, relative)

@@ -1,4 +1,4 @@
-"""Temporary copies of stems as their steps would leave them, for a check; none of them lies in the project."""
+"""Temporary copies of stems with their steps applied, for a check; none of them is written into the project."""
 
 import weakref
 from pathlib import Path

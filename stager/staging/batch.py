@@ -169,7 +169,7 @@ def _with_members(staging: Staging, names: list[str], here: Iterable[str]) -> li
 
 
 def _held(staging: Staging, names: Iterable[str]) -> dict[str, StillGrowingStem]:
-    """Those stems that a process holds open for writing: whatever they look like, their writer has not finished."""
+    """Return the stems that a process holds open for writing: their writer has not finished."""
     paths = {staging.project.inbox / name: name for name in names}
     says = "expected it closed by its writer, found that"
     return {

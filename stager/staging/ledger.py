@@ -24,7 +24,7 @@ State = Literal["open", "staged", "refused"]
 
 @dataclass(frozen=True)
 class Entry:
-    """One stem: what it was when it was last dealt with, and what came of it.
+    """One stem as it was when it was last staged or refused, and the outcome.
 
     `copy_path` is below the outbox, as bytes; `copy_sha256` is the copy that lies there or, in state `open`, is about
     to, `former_sha256` the one before it. `fingerprint` is the source's, as text; `seen` those of the copy and its
@@ -77,7 +77,7 @@ PUT: Final = f"INSERT OR REPLACE INTO stems ({NAMED}) VALUES ({', '.join(f':{nam
 
 
 class Known:
-    """What is known of stems, in memory."""
+    """What the ledger knows of stems, in memory."""
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         self._known: dict[bytes, Entry] = {}
@@ -144,7 +144,7 @@ class Ledger(Known):
             return dict(self._connection.execute("SELECT key, fingerprint FROM takes").fetchall())
 
     def judged_takes(self, most: int) -> tuple[str, ...]:
-        """Return what was written of the latest takes that were judged, at most so many, in order."""
+        """Return the stored records of the latest judged takes, at most `most`, in order."""
         asks = "SELECT judged FROM takes WHERE judged != '' ORDER BY number DESC LIMIT ?"
         with _asking():
             rows = self._connection.execute(asks, (most,)).fetchall()

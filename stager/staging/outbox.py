@@ -145,7 +145,7 @@ def _levels_in(copy: Path, *_state: int) -> tuple[str, Levels, str | None] | Non
 
 
 def check_outbox(project: Project, folder: Path) -> None:
-    """See that a folder really lies in the outbox, whatever links were put there since the project was loaded.
+    """Raise unless a folder really lies in the outbox: links may have been put there since the project was loaded.
 
     Raises:
         NameRefused: where it leads elsewhere; copies would be written among originals, or over them.

@@ -70,7 +70,7 @@ class Prepared:
 
 @dataclass(frozen=True)
 class Unchanged:
-    """The bytes are those whose copy lies in the outbox already."""
+    """The original's bytes are those whose copy is in the outbox already."""
 
     fingerprint: Fingerprint
 

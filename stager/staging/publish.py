@@ -1,4 +1,4 @@
-"""One project being staged: what is due, and the order in which copies and their sidecars take their places.
+"""Stages one project: which stems are due, and the order in which copies and sidecars are renamed into place.
 
 Replacing a copy: the intent goes into the ledger, the old sidecar away, the folder is synced, the copy is renamed into
 place, the folder synced, its sidecar renamed into place, the folder synced, then the ledger is told. So where a sidecar

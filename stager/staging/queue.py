@@ -24,7 +24,7 @@ OpensExecutor = Callable[[Project], AbstractContextManager[Executor]]
 
 @dataclass(frozen=True)
 class OutcomeEvent:
-    """One stem's outcome with what is to be said beside it: hints, and a person's file that the copy left alone."""
+    """One stem's outcome with its hints, and the person's file that the copy had to be written beside."""
 
     outcome: Outcome
     hints: tuple[Hint, ...] = ()
@@ -116,7 +116,7 @@ class StemQueue:
     def _results(
         self, works: Iterable[tuple[StemJob, Work]]
     ) -> tuple[list[tuple[StemJob, OutcomeEvent]], list[tuple[StemJob, Prepared]]]:
-        """Return the outcomes, and what is to be published; where one of them ends it all, no draft is left."""
+        """Return the outcomes, and what is to be published; where an error ends the run, no draft is left."""
         events: list[tuple[StemJob, OutcomeEvent]] = []
         prepared: list[tuple[StemJob, Prepared]] = []
         try:

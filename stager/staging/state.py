@@ -19,7 +19,7 @@ from stager.system.printable import shown
 
 
 class StagingState:
-    """A project beside what its ledger knows; needs no lock."""
+    """A project and what its ledger knows of it; needs no lock."""
 
     def __init__(self, project: Project, known: Known) -> None:
         self.project = project

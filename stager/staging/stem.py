@@ -1,4 +1,4 @@
-"""One stem on its way to a copy: what is to be done with it, and what reading it gave."""
+"""One stem on its way to a copy: the job, and what was measured of it."""
 
 import os
 from dataclasses import dataclass

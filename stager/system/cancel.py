@@ -1,4 +1,4 @@
-"""Whether this process was told to stop: long reads look here between blocks, so that a stop does not wait for them."""
+"""Whether this process was told to stop: long reads ask between blocks, so that stopping does not wait for them."""
 
 from threading import Event
 from typing import Final

@@ -1,4 +1,4 @@
-"""How drafts are called, and by their names, which of them nobody will finish.
+"""Names of temporary files (drafts), and how abandoned ones are recognised.
 
 A draft names the process that writes it. Where processes of several machines write into one folder, that number says
 nothing: there a draft carries the mark of the run that asked for it, with the number of the process that leads the run.

@@ -29,7 +29,7 @@ class Holder:
 
 
 def held_for_writing(paths: Collection[Path], proc: Path = PROC) -> dict[Path, Holder]:
-    """Return those of these files that somebody may still write to, each with one who does."""
+    """Return those of these files that a process holds open for writing, each with the name of one that does."""
     wanted = dict(_identities(paths))
     found: dict[Path, Holder] = {}
     for process in _processes(proc) if wanted else ():

@@ -1,4 +1,4 @@
-"""Names as they can be printed and stored, whatever bytes the file system holds."""
+"""Names of files as they can be printed and stored, also where their bytes are no UTF-8."""
 
 import os
 from pathlib import PurePath

@@ -69,7 +69,7 @@ def staged_at_s(sidecar: Sidecar) -> float | None:
 
 
 def impossible_claims(sidecar: Sidecar) -> Iterator[str]:
-    """Name what no sidecar of ours can say, whatever the files are."""
+    """Yield what a sidecar claims that stager never writes."""
     if staged_at_s(sidecar) is None:
         yield f"its sidecar says staged_at = {sidecar.staged_at!r}, which is no date"
     if sidecar.source.path_bytes and _bytes_of(sidecar.source.path_bytes) is None:

@@ -1,4 +1,4 @@
-"""What is left of a copy when its original, times the recorded gain, is taken away.
+"""The residual of a copy: the copy less its original times the recorded gain.
 
 On an integer grid that is rounding and dither alone: RMS 0.5 LSB and never beyond 1.5 with triangular dither, 0.289
 and 0.5 without (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. Signal Processing 48(2), 2000). And because the
@@ -40,7 +40,7 @@ class Residual:
 
 @dataclass
 class _Sums:
-    """What is gathered on the way through both files."""
+    """Running sums over both files."""
 
     frames: int = 0
     peak: float = 0.0

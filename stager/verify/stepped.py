@@ -31,7 +31,7 @@ class Before(Protocol):
 
 
 class Proof(Protocol):
-    """What is noted of a copy."""
+    """What is collected about a copy while it is verified."""
 
     steps: tuple[str, ...]
     notes: list[str]

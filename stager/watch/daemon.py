@@ -128,7 +128,7 @@ class Daemon:
         return not any(supervisor.is_busy for supervisor in supervisors) and now_s - quiet_since_s >= until_idle_s
 
     def _discover(self, resources: Resources, now_s: float) -> None:
-        """Take up projects that came since, and let go of those whose file is gone."""
+        """Start to watch projects that appeared, and stop watching those whose file is gone."""
         if not self._parents or now_s < self._discover_at_s:
             return
         files = [file for parent in self._parents for file in project_files_below(parent)]

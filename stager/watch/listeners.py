@@ -1,4 +1,4 @@
-"""Who is told what a watch does: called from many threads, one call at a time."""
+"""The listeners of a watch: called from many threads, one call at a time."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field

@@ -87,7 +87,7 @@ def open_project(project: Project, resources: Resources, callbacks: Callbacks, *
 
 
 def identities(project: Project) -> tuple[Identity, ...]:
-    """Return which folders and files lie under the names that are watched, and under those of our own."""
+    """Return the identities of the folders and files under the watched names and under our own."""
     ours = project.state
     places = (project.inbox, project.outbox, project.takes, project.folder, ours, ours / LEDGER, ours / LOCK)
     return tuple(folder_identity(place) for place in places if place)

@@ -24,7 +24,7 @@ Coefficients = tuple[float, float, float, float, float]
 
 
 class HighPass(Step):
-    """Takes out rumble: second order, 12 dB an octave, minimum phase. No latency; its tail is cut at the stem's end."""
+    """Removes rumble: second order, 12 dB an octave, minimum phase. No latency; its tail is cut at the stem's end."""
 
     name: ClassVar[str] = "high_pass"
     settings: ClassVar[type[Record]] = HighPassSettings

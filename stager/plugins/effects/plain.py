@@ -11,7 +11,7 @@ from stager.plugins.kinds import Samples, Step, Stream
 
 
 class RemoveDc(Step):
-    """Takes out the constant part: each channel's mean over the whole stem. No latency, no tail."""
+    """Removes the constant part: each channel's mean over the whole stem. No latency, no tail."""
 
     name: ClassVar[str] = "remove_dc"
     listens_first: bool = True
@@ -26,12 +26,12 @@ class RemoveDc(Step):
         self._sums += block.sum(axis=0)
 
     def process(self, block: Samples) -> Samples:
-        """Take the mean away."""
+        """Return the block less the mean."""
         return np.asarray(block - self._sums / max(1, self._frames))
 
 
 class FlipPolarity(Step):
-    """Turns the polarity of one channel, or of all, around."""
+    """Inverts the polarity of one channel, or of all."""
 
     name: ClassVar[str] = "flip_polarity"
     settings: ClassVar[type[Record]] = FlipPolaritySettings
@@ -44,7 +44,7 @@ class FlipPolarity(Step):
         self._signs[settings.channel - 1 if settings.channel else slice(None)] = -1.0
 
     def process(self, block: Samples) -> Samples:
-        """Turn the next block around."""
+        """Return the next block inverted."""
         return np.asarray(block * self._signs)
 
 

@@ -83,14 +83,13 @@ OWN_STEPS: Final = {
         "Moves a stem by whole frames. Later: zeros come first, and the stem grows, so that nothing is lost at its "
         "end.",
     ),
-    "flip_polarity": OwnStep(FlipPolaritySettings, "Turns the polarity of one channel, or of all, around."),
+    "flip_polarity": OwnStep(FlipPolaritySettings, "Inverts the polarity of one channel, or of all."),
     "fold_mono": OwnStep(
         FoldMonoSettings, "Makes one channel of several. The mean of two equal channels is that channel, to the bit."
     ),
     "high_pass": OwnStep(
         HighPassSettings,
-        "Takes out rumble: second order, 12 dB an octave, minimum phase. No latency; its tail is cut at the stem's "
-        "end.",
+        "Removes rumble: second order, 12 dB an octave, minimum phase. No latency; its tail is cut at the stem's end.",
     ),
     "host": OwnStep(
         HostSettings,
@@ -98,7 +97,7 @@ OWN_STEPS: Final = {
         isolated=True,
     ),
     "remove_dc": OwnStep(
-        NoSettings, "Takes out the constant part: each channel's mean over the whole stem. No latency, no tail."
+        NoSettings, "Removes the constant part: each channel's mean over the whole stem. No latency, no tail."
     ),
     "resample": OwnStep(
         ResampleSettings,

@@ -31,7 +31,7 @@ class Effect(Protocol):
         """Process (channels, frames); with reset=False as the next part of a stream."""
 
     def reset(self) -> None:
-        """Forget what was processed."""
+        """Clear the effect's state."""
 
 
 class EffectStream:

@@ -1,4 +1,4 @@
-"""Short stretches of a stem at one working rate, so that files of any rate and length are compared alike.
+"""Short stretches of a stem at one working rate, so that files of any rate and length can be compared.
 
 Resampling goes by the discrete Fourier transform of whole seconds: a stretch of S seconds has S * rate frames at either
 rate, the bins up to the band edge are kept and the rest are zero. Source: the band-limited interpolation of a periodic
