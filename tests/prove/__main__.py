@@ -27,6 +27,7 @@ from tests.prove import (
     peaks,
     planned,
     precoded,
+    recordings,
     rough_mix,
     seams,
     splices,
@@ -53,6 +54,7 @@ THEMES: dict[str, Theme] = {
     "takes": takes.prove,
     "precoded": precoded.prove,
     "splices": splices.prove,
+    "recordings": recordings.prove,
     "advice": advice.prove,
     "hum": hum.prove,
     "noise": noise.prove,
@@ -68,7 +70,9 @@ THEMES: dict[str, Theme] = {
     "planned": planned.prove,
 }
 
-WHOLE_ONLY = frozenset({"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned"})
+WHOLE_ONLY = frozenset(
+    {"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned", "recordings"}
+)
 """Themes whose bounds are shares of a thousand cases, which a tenth can't show, or of which a tenth takes minutes: run
 in short only where named."""
 

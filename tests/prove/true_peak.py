@@ -23,19 +23,21 @@ FRAMES: Final = 3_000
 A_CLASS: Final = 75
 """Signals of each class; eight classes make 600."""
 TIMES: Final = 64
+MOST_SILENCE: Final = 20_000
+"""Frames of silence around a signal, at most: a wave so far away is 90 dB down (arithmetic: 1 / pi n)."""
 CONVERTER_TIMES: Final = 16
 PASS, STOP, STOP_DB = 0.4535, 0.5465, 110.0
 CONVERTER_DB: Final = 0.1
 """A usual linear-phase converter shows at most so much more than the meter, anywhere."""
 
 
-def exact_peak(signal: Array) -> float:
+def exact_peak(signal: Array, times: int = TIMES) -> float:
     """Return the peak of the band-limited waveform through the samples, silence before and behind them."""
-    padded = np.pad(signal, len(signal))
+    padded = np.pad(signal, min(len(signal), MOST_SILENCE))
     size = 1 << (len(padded) - 1).bit_length()
     spectrum = np.fft.rfft(padded, size)
     spectrum[-1] *= 0.5
-    return float(np.abs(np.fft.irfft(spectrum, TIMES * size)).max() * TIMES)
+    return float(np.abs(np.fft.irfft(spectrum, times * size)).max() * times)
 
 
 def _converter() -> Array:
