@@ -16,7 +16,10 @@ def clipped_before_coding(piles: Sequence[CrestPile], info: StreamInfo, limits: 
 
     It is for stems in which no flat tops are found; where they are, the cut is told by them.
     """
-    found = [pile for pile in piles if _is_cut(pile, limits)]
+    likely = [pile for pile in piles if _is_likely(pile, limits)]
+    found = [
+        pile for pile in likely if pile.density_ratio >= limits.pile_density_ratio or _is_level(pile, likely, limits)
+    ]
     if not found:
         return []
     count, densest = sum(pile.events for pile in found), max(found, key=lambda pile: pile.density_ratio)
@@ -41,8 +44,20 @@ def clipped_before_coding(piles: Sequence[CrestPile], info: StreamInfo, limits: 
     ]
 
 
-def _is_cut(pile: CrestPile, limits: DamageLimits) -> bool:
-    """Return whether enough crests of differing shape end near one level to say that something cut them."""
-    is_dense = pile.density_ratio >= limits.pile_density_ratio and pile.events >= limits.pile_events
+def _is_likely(pile: CrestPile, limits: DamageLimits) -> bool:
+    """Return whether enough crests of differing shape end near one level, and enough under it, as cut sound has."""
+    by_chance = pile.events / pile.density_ratio if pile.density_ratio else 0.0
     varies = pile.curvature_variation >= limits.pile_curvature_variation
-    return is_dense and varies and pile.below_events >= limits.pile_below_share * pile.events
+    is_among = pile.below_events >= limits.pile_below_share * pile.events and by_chance >= limits.pile_chance_events
+    return pile.events >= limits.pile_events and varies and is_among
+
+
+def _is_level(pile: CrestPile, piles: Sequence[CrestPile], limits: DamageLimits) -> bool:
+    """Return whether the other side piles up at the same level, both together dense enough."""
+    return any(
+        other.channel == pile.channel
+        and other.level_linear * pile.level_linear < 0.0
+        and abs(other.level_linear + pile.level_linear) <= limits.pile_sides_apart_ratio * abs(pile.level_linear)
+        and other.density_ratio + pile.density_ratio >= limits.pile_sides_density_ratio
+        for other in piles
+    )

@@ -95,6 +95,22 @@ class DamageLimits(Record):
         "them before the sound was coded or resampled",
     )
     pile_events: int = Field(30, ge=12, le=100_000, description="crests that a pile must have")
+    pile_sides_density_ratio: float = Field(
+        5.0,
+        ge=2.0,
+        le=1000.0,
+        description="as pile_density_ratio, both sides of a channel together, where they pile up at one level",
+    )
+    pile_sides_apart_ratio: float = Field(
+        0.02, ge=0.0, le=0.5, description="part of its level by which the other side's may differ to be one level"
+    )
+    pile_chance_events: float = Field(
+        4.0,
+        ge=0.0,
+        le=100_000.0,
+        description="crests that a pile would have if it were as dense as those 12 to 20 % under it, at least; a "
+        "steady tone, whose crests are all alike, has next to none there",
+    )
     pile_curvature_variation: float = Field(
         0.48, ge=0.0, le=10.0, description="standard deviation of their curvature over its mean; a steady tone has less"
     )
