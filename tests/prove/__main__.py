@@ -13,6 +13,7 @@ from tests.prove import (
     copies_wide,
     crowd,
     dither,
+    faults,
     gains,
     hum,
     interrupted,
@@ -55,6 +56,7 @@ THEMES: dict[str, Theme] = {
     "precoded": precoded.prove,
     "splices": splices.prove,
     "recordings": recordings.prove,
+    "faults": faults.prove,
     "advice": advice.prove,
     "hum": hum.prove,
     "noise": noise.prove,
@@ -71,7 +73,7 @@ THEMES: dict[str, Theme] = {
 }
 
 WHOLE_ONLY = frozenset(
-    {"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned", "recordings"}
+    {"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned", "recordings", "faults"}
 )
 """Themes whose bounds are shares of a thousand cases, which a tenth can't show, or of which a tenth takes minutes: run
 in short only where named."""
