@@ -9,6 +9,7 @@ import logging
 import os
 import queue
 import sys
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,7 @@ HEARD: Final[list[type[FileSystemEvent]]] = [
 QUIET_LOGGER: Final = logging.getLogger("watchdog")
 QUIET_LOGGER.addHandler(logging.NullHandler())
 QUIET_LOGGER.propagate = False  # what it logs is for its developers
+warnings.filterwarnings("ignore", "Callback with id ", RuntimeWarning)  # likewise; it would stand among our log lines
 MOST_PATHS: Final = 20_000
 """The most paths that are kept; beyond it, one listing of everything is cheaper."""
 INSTEAD: Final = "looking every second instead"

@@ -2,6 +2,7 @@
 
 import errno
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +14,13 @@ from stager.watch.events import ChangeObserver, Events, Hints
 from tests.support.folders import written
 
 PATIENCE_S = 10.0
+WATCHED_TWICE = """
+import sys
+from watchdog.observers.inotify_c import InotifyFD
+instance = InotifyFD()
+for _ in range(2):
+    instance.add_callback(sys.argv[1].encode(), 2, None, "same")
+"""
 
 
 def comes_true(condition: Callable[[], bool]) -> bool:
@@ -214,3 +222,11 @@ def test_one_inotify_instance(observer: ChangeObserver, tmp_path: Path) -> None:
         (tmp_path / str(number)).mkdir()
         listening(observer, tmp_path / str(number))
     assert instances() == before + 1
+
+
+@pytest.mark.parametrize(("before", "is_quiet"), [("import stager.watch.events", True), ("", False)])
+def test_a_folder_that_is_watched_twice_prints_nothing(tmp_path: Path, before: str, is_quiet: bool) -> None:
+    """No warning of the library, which names the folder as it is, stands among the lines of a log; else it would."""
+    line = [sys.executable, "-c", f"{before}\n{WATCHED_TWICE}", str(tmp_path)]
+    done = subprocess.run(line, capture_output=True, text=True, check=True)
+    assert (done.stderr == "") is is_quiet
