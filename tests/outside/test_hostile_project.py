@@ -22,6 +22,10 @@ HOSTILE = {
 }
 
 
+LINKS = 10_000
+"""So many that a look at every link for every link takes many minutes."""
+
+
 def _is_plain(text: str) -> bool:
     """Whether a text holds no control character but line feeds (ECMA-48: C0, DEL, C1)."""
     return all(char == "\n" or not (ord(char) < 32 or 127 <= ord(char) < 160) for char in text)
@@ -59,3 +63,15 @@ def test_hostile_file_is_one_sentence(stager: Command, tmp_path: Path, text: str
     assert found.stderr.startswith("stager: ")
     assert "Traceback" not in found.stderr
     assert len(found.stderr) < 1000
+
+
+@pytest.mark.long
+def test_many_links_that_match_nothing(stager: Command, tmp_path: Path) -> None:
+    """`check` says of each link that it waits for stems, and does not hang."""
+    links = "".join(f'[[link]]\nname = "l{number}"\nmatch = ["*zz{number}*"]\n' for number in range(LINKS))
+    (tmp_path / "stager.toml").write_text(f"version = 1\n{links}", encoding="utf-8")
+    wavefile.write(tmp_path / "bounces" / "a.wav", sine(440, -20.0, 0.5))
+    (tmp_path / "staged").mkdir()
+    found = stager("check", tmp_path, "--json")
+    assert found.code == 0
+    assert sum(finding["code"] == "link_incomplete" for finding in found.json()["findings"]) == LINKS

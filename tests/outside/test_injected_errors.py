@@ -42,7 +42,7 @@ ONCE_SEAMS = {
     "read back": "stager.containers.confirming:CopyCheck.update",
     "draft": "stager.system.files:draft_in",
 }
-WATCH_SEAMS = (*STAGE_SEAMS.keys() - {"up to date"}, *ONCE_SEAMS)
+WATCH_SEAMS = (*(seam for seam in STAGE_SEAMS if seam != "up to date"), "read back")
 TOLD_SEAMS = {
     "stage": "stager.report.terminal:outcome_line",
     "watch": "stager.cli.log:_of",
@@ -250,6 +250,18 @@ def test_watch_goes_on(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
     assert any(ERROR in line.get("traceback", "") for line in lines), lines
     assert song.stager("stage", song.folder).code == 0
     assert song.stager("verify", song.folder).code == 0
+
+
+@pytest.mark.parametrize("seam", ["seal", "draft"])
+def test_watch_without_its_status(make_song: SongMaker, tmp_path: Path, seam: str) -> None:
+    """The first file that a watch writes is no stem's: the error is kept, and every stem is staged."""
+    song = filled(make_song(WATCHED))
+    lines = watched(song, injected(tmp_path, ONCE_SEAMS[seam], ""))
+    assert {line["stem"]: line["outcome"] for line in lines if "stem" in line} == dict.fromkeys(
+        (FAULTY, *GOOD), "staged"
+    )
+    assert ERROR in (song.folder / STATE / "errors.log").read_text()
+    assert not drafts(song)
 
 
 def test_watch_without_a_word(make_song: SongMaker, tmp_path: Path) -> None:

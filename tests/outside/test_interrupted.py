@@ -11,7 +11,7 @@ from tests.support.command import Command
 from tests.support.forks import KILLED, Forks, forks
 from tests.support.outbox import drafts
 from tests.support.signals import sine
-from tests.support.song import Song, sha256
+from tests.support.song import Song, sha256, tree
 
 pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="open files are told by /proc")]
 DEEP = 1200
@@ -90,6 +90,39 @@ def test_a_copy_without_its_sidecar_is_finished_or_follows(
         assert sha256(song.outbox / "part.wav") == rebounced[2] == song.sidecar("part.wav")["copy"]["sha256"]
     else:
         assert copies == {"new.wav"}
+
+
+@pytest.mark.parametrize("moment", MOMENTS, ids=["no sidecar", "new copy, no sidecar"])
+@pytest.mark.parametrize("disturb", [None, take_out, rename])
+@pytest.mark.parametrize("shares", [False, True], ids=["outbox copied too", "one outbox"])
+def test_a_state_folder_that_was_copied(
+    server: Forks,
+    rebounced: tuple[Song, list[str], str],
+    tmp_path: Path,
+    moment: str,
+    disturb: Callable[[Song], None] | None,
+    shares: bool,
+) -> None:
+    """A song copied with its ledger behind a kill finishes and removes nothing of the first one's, which is finished.
+
+    The first one's originals stay, its copy is the new one, and the proofs of both agree.
+    """
+    song = killed(server, rebounced, tmp_path / "song", moment)
+    if shares:
+        song.file.write_text(f'{song.file.read_text()}outbox = "{song.outbox}"\n')
+    other = Song(song.stager, tmp_path / "other")
+    shutil.copytree(song.folder, other.folder, ignore=shutil.ignore_patterns("staged") if shares else None)
+    originals = tree(song.inbox)
+    if disturb:
+        disturb(other)
+    for each in (other, song):
+        assert each.stage().code == 0
+        assert each.stager("verify", each.folder).code == 0
+    assert tree(song.inbox) == originals
+    assert sha256(song.outbox / "part.wav") == rebounced[2]
+    assert song.sidecar("part.wav")["copy"]["sha256"] == rebounced[2]
+    assert other.stager("verify", other.folder).code == 0
+    assert not drafts(song)
 
 
 def test_a_copy_that_a_person_changed_meanwhile_stays(
