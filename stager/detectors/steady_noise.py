@@ -12,7 +12,7 @@ whole file; the power of a bin of noise is distributed exponentially (arithmetic
 "noise".
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import log, log2, sqrt
 from typing import Final
 
@@ -75,9 +75,9 @@ class NoiseWindows:
                 self._keep()
         self._passed += len(block)
 
-    def of(self, channel: int) -> Samples:
-        """Return the windows of one channel, (windows, frames)."""
-        return np.array([window[:, channel] for window in self._windows], np.float64).reshape(-1, self._frames)
+    def of(self, channel: int) -> list[Powers]:
+        """Return the windows of one channel, each (frames,), as views."""
+        return [window[:, channel] for window in self._windows]
 
     @property
     def hop_frames(self) -> int:
@@ -94,11 +94,11 @@ class NoiseWindows:
 
 def steady_noise(windows: NoiseWindows, channel: int, rate_hz: int, least_power: float = 0.0) -> SteadyNoise | None:
     """Return the steady noise of a channel (from 0), or None where the sound leaves none to be seen."""
-    samples = windows.of(channel)
-    sounding = np.flatnonzero((samples == 0.0).mean(axis=1) < MOST_ZEROS)
+    kept = windows.of(channel)
+    sounding = [number for number, window in enumerate(kept) if (window == 0.0).mean() < MOST_ZEROS]
     if len(sounding) < FEWEST_WINDOWS:
         return None
-    densities = _densities(samples[sounding], rate_hz)
+    densities = _densities([kept[number] for number in sounding], rate_hz)
     power = sum(_octave_powers(densities, rate_hz))
     level = dbfs_rms_from_power(power) if power > least_power else None
     if level is None:
@@ -107,11 +107,15 @@ def steady_noise(windows: NoiseWindows, channel: int, rate_hz: int, least_power:
     return SteadyNoise(level_dbfs=level, at_s=quietest * windows.hop_frames / rate_hz)
 
 
-def _densities(windows: Samples, rate_hz: int) -> Samples:
-    """Return power per hertz, (windows, bins)."""
-    taper = np.hanning(windows.shape[1] + 1)[:-1]
-    spectra = np.fft.rfft(windows * taper, axis=1)
-    return np.asarray((spectra.real**2 + spectra.imag**2) * (2.0 / rate_hz / (taper**2).sum()))
+def _densities(windows: Sequence[Powers], rate_hz: int) -> Samples:
+    """Return power per hertz, (windows, bins); one spectrum at a time, since all at once would hold 30 MB."""
+    frames = len(windows[0])
+    taper = np.hanning(frames + 1)[:-1]
+    densities = np.empty((len(windows), frames // 2 + 1))
+    for row, window in zip(densities, windows, strict=True):
+        spectrum = np.fft.rfft(window * taper)
+        row[:] = (spectrum.real**2 + spectrum.imag**2) * (2.0 / rate_hz / (taper**2).sum())
+    return densities
 
 
 def _octave_powers(densities: Samples, rate_hz: int) -> Iterator[float]:
