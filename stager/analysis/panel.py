@@ -18,7 +18,6 @@ from stager.detectors import (
     LevelStepMeter,
     RepeatMeter,
     RunSummaryMeter,
-    SpliceMeter,
     UnusedBitsMeter,
     noise_floor_power,
     rounding_power,
@@ -130,7 +129,6 @@ class Panel:
         self._tops = FlatTopMeter(info) if Figure.DAMAGE in figures else None
         self._crests = CrestHeightMeter(channels) if Figure.DAMAGE in figures else None
         self._gaps = GapMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
-        self._splices = SpliceMeter(channels, rate_hz) if Figure.DAMAGE in figures else None
         self._repeats = RepeatMeter(channels) if Figure.DAMAGE in figures else None
         self._condition = ConditionMeter(channels, rate_hz) if Figure.CONDITION in figures else None
         self._padding = UnusedBitsMeter(info) if Figure.CONDITION in figures else None
@@ -167,14 +165,12 @@ class Panel:
         )
         yield from (self._loudness, self._condition, self._hum)
         yield from self._levels.meters()
-        yield self._splices
 
     def _all_gaps(self) -> Gaps:
-        """Return where sound is missing, was spliced, or comes again."""
-        if not (self._gaps and self._splices and self._repeats):
+        """Return where sound is missing, or comes again."""
+        if not (self._gaps and self._repeats):
             return Gaps()
-        more = {"splices": self._splices.result(), "repeats": self._repeats.result()}
-        return self._gaps.result().model_copy(update=more)
+        return self._gaps.result().model_copy(update={"repeats": self._repeats.result()})
 
     def result(self) -> Measured:
         """Return the figures of the whole file."""

@@ -12,8 +12,8 @@ from stager.detectors.level_step import LevelStepMeter
 from stager.detectors.loudest_event import LoudestEventMeter
 from stager.detectors.noise_floor import noise_floor_power, rounding_power, steady_pause
 from stager.detectors.non_finite import FiniteMeter
+from stager.detectors.repeats import RepeatMeter
 from stager.detectors.runs import RunMeter, RunSummaryMeter, silence_meter
-from stager.detectors.splices import RepeatMeter, SpliceMeter
 from stager.detectors.steady_noise import NoiseWindows, steady_noise
 from stager.detectors.stereo_delay import MicrophoneMeter
 from stager.detectors.unused_bits import UnusedBitsMeter
@@ -32,7 +32,6 @@ __all__ = [
     "RepeatMeter",
     "RunMeter",
     "RunSummaryMeter",
-    "SpliceMeter",
     "UnusedBitsMeter",
     "noise_floor_power",
     "offset_of",

@@ -102,10 +102,7 @@ def dropout(
     level_steps: Sequence[float] = (),
     is_take: bool = False,
 ) -> list[Finding]:
-    """Return the findings of missing sound: stretches of one value are certain, all else is to be listened to.
-
-    Splices count only where nothing is clipped and no value is held, since both are splices too.
-    """
+    """Return the findings of missing sound: stretches of one value are certain, all else is to be listened to."""
     channels = clipped_channels(tops, info.sample_rate_hz, limits)
     tops = [top for found in channels for top in found.tops]
     steps = dict(enumerate(level_steps))
@@ -116,11 +113,10 @@ def dropout(
         and gap.edge_linear >= limits.dropout_edge_steps * steps.get(gap.channel, 0.0)
         and not any(_is_at_level(gap, top) for top in tops)
     ]
-    splices = () if channels or gaps.held_count else gaps.splices
     return [
         *_held(gaps, held, info, is_take=is_take),
         *_repeated(gaps.repeats, info),
-        *_jumps(gaps, splices, info, limits),
+        *_jumps(gaps, info, limits),
     ]
 
 
@@ -249,24 +245,19 @@ def _repeated(repeats: Sequence[Gap], info: StreamInfo) -> list[Finding]:
     return [_missing(Verdict.LISTEN, repeats, worst, (count, 0), info, measured, says)]
 
 
-def _jumps(gaps: Gaps, splices: Sequence[Gap], info: StreamInfo, limits: DamageLimits) -> list[Finding]:
-    """Return the finding of jumps, and of splices where no jump or repetition is near."""
-    jumps = gaps.jumps if 0 < gaps.jump_count <= limits.dropout_most_jumps else ()
-    known = [
-        *(gap.start for gap in jumps),
-        *(end for gap in gaps.repeats for end in (gap.start, gap.start + gap.frames)),
-    ]
-    more = [gap for gap in splices if all(abs(gap.start - start) > ONE_PLACE for start in known)]
-    count = (gaps.jump_count if jumps else 0) + len(_places(more))
-    if not 0 < count <= limits.dropout_most_jumps:
+def _jumps(gaps: Gaps, info: StreamInfo, limits: DamageLimits) -> list[Finding]:
+    """Return the finding of jumps, where they are few; the join of a repeated buffer is none of its own."""
+    ends = [end for gap in gaps.repeats for end in (gap.start, gap.start + gap.frames)]
+    jumps = [gap for gap in gaps.jumps if all(abs(gap.start - end) > ONE_PLACE for end in ends)]
+    count = gaps.jump_count - len(gaps.jumps) + len(jumps)
+    if not jumps or not 0 < gaps.jump_count <= limits.dropout_most_jumps:
         return []
-    places = [*jumps, *more]
-    worst = max(places, key=lambda gap: (gap.value_linear, -gap.start))
+    worst = max(jumps, key=lambda gap: (gap.value_linear, -gap.start))
     at = clock(worst.start / info.sample_rate_hz)
     clicks = "Click at" if count == 1 else f"{count} clicks, the worst at"
     says = f"{clicks} {at}: a bad edit or a computer hiccup. Listen there."
     measured: dict[str, float | str] = {"jump_linear": worst.value_linear}
-    return [_missing(Verdict.LISTEN, sorted(places, key=_start), worst, (count, 0), info, measured, says)]
+    return [_missing(Verdict.LISTEN, jumps, worst, (count, 0), info, measured, says)]
 
 
 def _places(gaps: Sequence[Gap]) -> list[int]:

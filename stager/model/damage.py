@@ -73,8 +73,7 @@ class Gap(Record):
 class Gaps(Record):
     """Stretches of one value inside sound, and jumps between two samples; all are counted, the first are listed.
 
-    `splices` are where a sustained sound goes on otherwise than it was, `repeats` where the `frames` before `start`
-    come again, equal to the sample.
+    `repeats` are where the `frames` before `start` come again, equal to the sample.
     """
 
     held_count: int = 0
@@ -83,5 +82,4 @@ class Gaps(Record):
     longest: Gap | None = None
     jump_count: int = 0
     jumps: tuple[Gap, ...] = ()
-    splices: tuple[Gap, ...] = ()
     repeats: tuple[Gap, ...] = ()

@@ -339,32 +339,14 @@ def test_holds_count_in_time_and_in_steps(
     assert bool(dropout(gaps, [], info, level_steps=steps)) is is_told
 
 
-def splice(start: int, channel: int = 0, frames: int = 0) -> Gap:
+def place(start: int, channel: int = 0, frames: int = 0) -> Gap:
     return Gap(channel=channel, start=start, frames=frames, value_linear=0.0 if frames else 0.2)
-
-
-def test_splices_are_clicks_counted_by_place() -> None:
-    """Both channels at once are one place, and a jump that was found already is not told twice."""
-    gaps = Gaps(jump_count=1, jumps=(splice(96_000),), splices=(splice(48_000), splice(48_002, 1), splice(96_010, 1)))
-    (found,) = dropout(gaps, (), INFO)
-    assert (found.verdict, found.count, found.channels) == (Verdict.LISTEN, 2, (1, 2))
-    assert found.says.startswith("2 clicks, the worst at")
-
-
-def test_splices_beside_clipping_or_held_values_are_part_of_these() -> None:
-    """A cut crest and a held value can't be predicted either."""
-    gaps = Gaps(splices=(splice(48_000),))
-    assert [finding.code for finding in dropout(gaps, (), INFO)] == ["dropout"]
-    assert dropout(gaps, (top(),), INFO) == []
-    held = Gap(channel=0, start=5_000, frames=480, value_linear=0.0, edge_linear=0.1)
-    (found,) = dropout(Gaps(held_count=1, held_frames=480, held=(held,), longest=held, splices=gaps.splices), (), INFO)
-    assert found.verdict is Verdict.PLAY_AGAIN
 
 
 def test_a_buffer_that_comes_twice() -> None:
     """Told once for both channels, with its length; the joins at its ends are no further clicks."""
-    repeats = (splice(48_000, 0, 256), splice(48_000, 1, 256))
-    gaps = Gaps(repeats=repeats, splices=(splice(48_001), splice(48_257, 1)))
+    repeats = (place(48_000, 0, 256), place(48_000, 1, 256))
+    gaps = Gaps(repeats=repeats, jump_count=2, jumps=(place(48_001), place(48_257, 1)))
     (found,) = dropout(gaps, (), INFO)
     assert (found.verdict, found.count, found.measured) == (Verdict.LISTEN, 1, {"repeated_frames": 256.0})
     assert found.says.startswith("256 samples come twice, once, at ")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tests.prove import (
     advice,
+    buffers,
     bus,
     copies_headers,
     copies_wide,
@@ -31,7 +32,6 @@ from tests.prove import (
     recordings,
     rough_mix,
     seams,
-    splices,
     steps,
     takes,
     true_peak,
@@ -54,9 +54,9 @@ THEMES: dict[str, Theme] = {
     "lies": lies.prove,
     "takes": takes.prove,
     "precoded": precoded.prove,
-    "splices": splices.prove,
     "recordings": recordings.prove,
     "faults": faults.prove,
+    "buffers": buffers.prove,
     "advice": advice.prove,
     "hum": hum.prove,
     "noise": noise.prove,
@@ -73,7 +73,7 @@ THEMES: dict[str, Theme] = {
 }
 
 WHOLE_ONLY = frozenset(
-    {"takes", "splices", "set", "hum", "noise", "advice", "projects", "rough", "planned", "recordings", "faults"}
+    {"takes", "buffers", "set", "hum", "noise", "advice", "projects", "rough", "planned", "recordings", "faults"}
 )
 """Themes whose bounds are shares of a thousand cases, which a tenth can't show, or of which a tenth takes minutes: run
 in short only where named."""
