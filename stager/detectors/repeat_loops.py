@@ -43,22 +43,26 @@ def find_repeats(
     `bits` is the same memory as integers, `position` is where to go on, `first` the frame of `row[0]`.
     """
     count, power = 0, _power()
+    lag, run, hashed = state[LAG], state[RUN], state[HASH]
     for i in range(position, row.shape[0]):
         leaving = bits[i - WINDOW] ^ (bits[i - WINDOW] >> 29)
-        state[HASH] = (state[HASH] - leaving * power) * MULTIPLIER + (bits[i] ^ (bits[i] >> 29))
-        place = (state[HASH] >> 40) & (PLACES - 1)
-        lag = first + i - places[place]
+        hashed = (hashed - leaving * power) * MULTIPLIER + (bits[i] ^ (bits[i] >> 29))
+        place = (hashed >> 40) & (PLACES - 1)
+        apart = first + i - places[place]
         places[place] = first + i
-        if state[LAG]:
-            if row[i] == row[i - state[LAG]]:
-                state[RUN] += 1
+        if lag:
+            if row[i] == row[i - lag]:
+                run += 1
                 continue
-            if _is_repetition(row, i, state[LAG], state[RUN]) and count < found.shape[0]:
-                found[count, 0], found[count, 1] = first + i - state[RUN], state[LAG]
+            if _is_repetition(row, i, lag, run) and count < found.shape[0]:
+                found[count, 0], found[count, 1] = first + i - run, lag
                 count += 1
-            state[LAG] = 0
-        elif SHORTEST <= lag <= LONGEST and _equal_before(row, i, lag) >= WINDOW:
-            state[LAG], state[RUN] = lag, _equal_before(row, i, lag)
+            lag = 0
+        elif SHORTEST <= apart <= LONGEST:
+            equal = _equal_before(row, i, apart)
+            if equal >= WINDOW:
+                lag, run = apart, equal
+    state[LAG], state[RUN], state[HASH] = lag, run, hashed
     return count
 
 
