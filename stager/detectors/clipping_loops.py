@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from stager.detectors.dropout_loops import BACK, ON
 from stager.meters.lanes import lowest_and_highest
 from stager.meters.peak import Samples
 from stager.system.jit import sample_loop
@@ -174,7 +175,7 @@ def _within(row: Samples, sign: float, where: tuple[int, int, int], reach: float
 @sample_loop
 def _shape(row: Samples, sign: float, low: int, high: int, top: float) -> tuple[float, float, float, float]:
     """Return the shape of a top: fall within four samples, curvature, smaller edge step, larger movement beyond it."""
-    fall = min(_fall(row, sign, top, low, -1), _fall(row, sign, top, high, 1)) if high - low > 1 else 0.0
+    fall = min(_fall(row, sign, top, low, BACK), _fall(row, sign, top, high, ON)) if high - low > 1 else 0.0
     curvature = 2.0 * top - sign * (row[low - 1] + row[high + 1])
     drop = min(abs(row[low - 1] - row[low]), abs(row[high + 1] - row[high]))
     moves = max(abs(row[low - 1] - row[low - 2]), abs(row[high + 1] - row[high + 2]))

@@ -4,7 +4,7 @@
 "turn" a change of its direction, "size" the absolute value of a sample.
 """
 
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,9 @@ LIKE_RATIO: Final = 12.0
 """Ratio of the movements or sizes on the two sides up to which it is the same sound: 22 dB (empirical: takes)."""
 APART: Final = 8
 """Frames within which two curvatures are one event."""
+BACK: Final = cast("int", np.int64(-1))
+ON: Final = cast("int", np.int64(1))
+"""Directions in which samples are looked at. As plain numbers, each would have every loop compiled once more."""
 
 
 @sample_loop
@@ -82,11 +85,11 @@ def find_held(row: Samples, position: int, longest: int, found: NDArray[np.int64
         if stop + LOOK > frames:
             return count, start
         position = stop + 1
-        if stop - start >= LEAST_FRAMES and start >= LOOK and _moves_beside(row, start, -1):
-            last = stop if _moves_beside(row, stop - 1, 1) else _last_of_group(row, stop, longest)
+        if stop - start >= LEAST_FRAMES and start >= LOOK and _moves_beside(row, start, BACK):
+            last = stop if _moves_beside(row, stop - 1, ON) else _last_of_group(row, stop, longest)
             if last + LOOK > frames:
                 return count, start
-            if _moves_beside(row, last - 1, 1) and _is_gap(row, start, last):
+            if _moves_beside(row, last - 1, ON) and _is_gap(row, start, last):
                 count = _write(row, start, last, count, found)
                 position = last + 1
     return count, frames
@@ -135,12 +138,12 @@ def _is_gap(row: Samples, start: int, stop: int) -> bool:
     """Return whether the waveform moves directly before and after a held stretch that is no clipped crest."""
     if _breaks_off(row, start, stop):
         return True
-    before, behind = moves(row, start, -1, LEAST_MOVE_LINEAR), moves(row, stop - 1, 1, LEAST_MOVE_LINEAR)
+    before, behind = moves(row, start, BACK, LEAST_MOVE_LINEAR), moves(row, stop - 1, ON, LEAST_MOVE_LINEAR)
     held = row[start] != 0.0 and min(before, behind) > 0.0
     if not held and not _stops_abruptly(row, start, stop):
         return False
     out = abs(row[stop] - row[stop - 1])
-    turn = max(_frames_between_turns(row, start, -1), _frames_between_turns(row, stop - 1, 1))
+    turn = max(_frames_between_turns(row, start, BACK), _frames_between_turns(row, stop - 1, ON))
     is_long = turn < LOOK / LONG_TURNS and stop - start > LONG_TURNS * turn
     is_even = are_alike(before, behind) or (held and are_alike(*sizes(row, start, stop)))
     if is_long and (is_even or (held and out > STEP_MOVES * behind and abs(row[start]) >= LEAST_HELD_LINEAR)):
@@ -183,12 +186,12 @@ def _is_exceeded_nearby(row: Samples, start: int, stop: int) -> bool:
 @sample_loop
 def _breaks_off(row: Samples, start: int, stop: int) -> bool:
     """Return whether moving sound, however slow, ends or begins again in a step far above its movement."""
-    ends, begins = _steps(row, start, -1, JUMP_MOVES), _steps(row, stop - 1, 1, JUMP_MOVES)
+    ends, begins = _steps(row, start, BACK, JUMP_MOVES), _steps(row, stop - 1, ON, JUMP_MOVES)
     ends = ends and abs(row[start - 1] - row[start]) > LEAST_STEP_LINEAR
     begins = begins and abs(row[stop] - row[stop - 1]) > LEAST_STEP_LINEAR
     if row[start] == 0.0 and ends and begins:
         return True
-    before, behind = moves(row, start, -1, 0.0), moves(row, stop - 1, 1, 0.0)
+    before, behind = moves(row, start, BACK, 0.0), moves(row, stop - 1, ON, 0.0)
     if row[start] != 0.0:
         is_loud = abs(row[start]) >= LEAST_HELD_LINEAR or min(before, behind) > 0.0
         at_once = not _is_crest(row, start, stop) or _is_left_in_a_step(row, stop, abs(row[stop] - row[stop - 1]))
@@ -218,8 +221,8 @@ def are_alike(before: float, behind: float) -> bool:
 @sample_loop
 def _stops_abruptly(row: Samples, start: int, stop: int) -> bool:
     """Return whether the waveform stops abruptly instead of fading out; in a short fade a low note is just as steep."""
-    steps = _steps(row, start, -1, STEP_MOVES) or _steps(row, stop - 1, 1, STEP_MOVES)
-    return steps or _is_quick(row, start, -1) or _is_quick(row, stop - 1, 1)
+    steps = _steps(row, start, BACK, STEP_MOVES) or _steps(row, stop - 1, ON, STEP_MOVES)
+    return steps or _is_quick(row, start, BACK) or _is_quick(row, stop - 1, ON)
 
 
 @sample_loop

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from stager.detectors.dropout_loops import APART, LEAST_FRAMES, LOOK, are_alike, find_held, moves, sizes
+from stager.detectors.dropout_loops import APART, BACK, LEAST_FRAMES, LOOK, ON, are_alike, find_held, moves, sizes
 from stager.meters.lanes import largest_curvature
 from stager.meters.peak import Samples
 from stager.model.damage import Gap, Gaps
@@ -224,7 +224,7 @@ def _classify(row: Samples, at: int, size: float) -> float:
     step = _is_step(row, at, STEP_SHARE)
     if size > STARK_RATIO * beside and _is_step(row, at, STARK_STEP) and _has_sound_around(row, at, size):
         return STEP
-    before, behind = moves(row, at - 1, -1, LEAST_BESIDE_LINEAR), moves(row, at + 1, 1, LEAST_BESIDE_LINEAR)
+    before, behind = moves(row, at - 1, BACK, LEAST_BESIDE_LINEAR), moves(row, at + 1, ON, LEAST_BESIDE_LINEAR)
     if not are_alike(before, behind):
         return NEITHER
     left, right = sizes(row, at, at + 1)
