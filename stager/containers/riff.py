@@ -83,7 +83,7 @@ class Layout:
 
     @property
     def end_of_audio(self) -> int:
-        """Return where the `data` chunk ends by its own size, without padding; the file's end where none is."""
+        """Return the byte offset at which the `data` chunk ends by the size it states; the file's end without one."""
         data = self.first(b"data")
         return data.start + data.size if data else self.file_bytes
 

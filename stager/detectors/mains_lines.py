@@ -97,7 +97,11 @@ class LineWindows:
 
 
 class Line(NamedTuple):
-    """A line: how far it stands over the bands beside it, its spread, its frequency over its multiple, its power."""
+    """A spectral line at a multiple of the mains frequency; lines compare by `over_db` first.
+
+    `over_db` is its level above the neighbouring bands, `spread_db` how far its level varies from window to window,
+    `mains_hz` its frequency divided by its multiple, `power` its mean square.
+    """
 
     over_db: float
     spread_db: float

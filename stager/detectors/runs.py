@@ -103,9 +103,11 @@ def _find(
     started: NDArray[np.int64],
     found: NDArray[np.int64],
 ) -> int:
-    """Write (channel, start, stop) of each run that ends in this block; `started` holds the open ones, or -1.
+    """Write each run that ends in this block as (channel, start, stop) in frames of the file; return their number.
 
-    A run that is long enough covers every `shortest`-th sample, so only those are examined.
+    A run is at least `shortest` samples from `low` to `high`. `started` has for each channel where the run began that
+    is still open at the end of the block, or -1. Of samples that lie `shortest` apart each run holds at least one, so
+    only those are examined first.
     """
     count = 0
     frames = block.shape[0]

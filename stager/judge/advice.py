@@ -140,7 +140,7 @@ def changes(peak_dbfs: float, average_dbfs: float, aim: Aim, highest_dbfs: float
 
 
 def stands_out(event: LoudestEvent, limits: TakeLimits) -> bool:
-    """Return whether the loudest event stands so far over all the rest that it may be a bump."""
+    """Return whether the loudest event peaks so far above all the rest that it may be a bump; not without a rest."""
     rest = event.rest_peak_dbfs
     return (
         rest is not None

@@ -111,10 +111,12 @@ def link_member(
 
 
 def decide_link(link: str, target: Target, members: Sequence[LinkMember]) -> LinkTrim:
-    """Decide the one trim of a link from what its members bring.
+    """Return the one trim that all members of a link share.
+
+    The target's rule decides where any member has a figure for it, else their average.
 
     Raises:
-        ValueError: where a member was measured under another target, or the rule is to leave all as it is.
+        ValueError: where a member was measured for another target, or the rule is `leave`.
     """
     if target.rule == "leave":
         raise ValueError(f"{link}: expected a rule that a group can share, found leave")

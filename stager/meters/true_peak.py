@@ -134,7 +134,10 @@ LONG_BOUNDS: Final = _bounds(LONG)
 
 
 class Filters(NamedTuple):
-    """The taps of both first stages and of the second, and the bounds with either first stage."""
+    """Filter taps and their bounds: `half` (48 taps) or `long` (256) as the first stage, `phase` as the second.
+
+    `bounds` belong to `half`, `long_bounds` to `long`.
+    """
 
     half: Samples
     long: Samples
