@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 
 from stager.analysis.analyse import analyse
 from stager.errors import ChangedStem, InternalError, StemError, StillGrowingStem, internal_errors
-from stager.judge import Aim, advise, allowed, compare_takes
+from stager.judge import Aim, advise, allowed, compare_takes, without_a_raise
 from stager.judge.lift import is_level_check, latest_pair
 from stager.model import Fingerprint, worst
 from stager.model.takes import LearnedLift, LiftPair, RefusedTake, Take, TakeLevels, TakeOutcome
@@ -82,7 +82,11 @@ def with_history(take: TakeOutcome, before: list[Take]) -> TakeOutcome:
     found = compare_takes([_levels(earlier) for earlier in (*before, take)])
     if found is None:
         return take
-    advice = take.advice and take.advice.model_copy(update={"says": f"{take.advice.says} {found.says}"})
+    advice = take.advice
+    if advice and found.changed == "playing" and found.level_change_db < 0.0:
+        peaks = [earlier.levels.sample_peak_dbfs for earlier in before if earlier.take in found.earlier]
+        advice = without_a_raise(advice, [peak for peak in peaks if peak is not None])
+    advice = advice and advice.model_copy(update={"says": f"{advice.says} {found.says}"})
     return take.model_copy(update={"learned": found.says, "advice": advice})
 
 

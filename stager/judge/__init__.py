@@ -1,6 +1,6 @@
 """Pure functions from measured figures to findings, verdicts, trims and advice."""
 
-from stager.judge.advice import Aim, advise, no_advice_sentence
+from stager.judge.advice import Aim, advise, no_advice_sentence, without_a_raise
 from stager.judge.because import figure_name, moved, reason, with_reasons
 from stager.judge.bus import needed_offset_db, with_bus_offset
 from stager.judge.channels import balance_words, channel_findings
@@ -77,4 +77,5 @@ __all__ = [
     "stored_link_trim",
     "with_bus_offset",
     "with_reasons",
+    "without_a_raise",
 ]

@@ -126,6 +126,22 @@ def advise(
     return Advice(input_change_db=change, alternative_change_db=None if other == change else other, says=says)
 
 
+def without_a_raise(advice: Advice, louder_peaks_dbfs: Sequence[float]) -> Advice:
+    """Return the advice on a take that was played softer than earlier ones at the same input gain.
+
+    `louder_peaks_dbfs` are the sample peaks of those. A raise that would bring one of them over -6 dBFS is taken back:
+    they will be played like that again.
+    """
+    asked = [change for change in (advice.input_change_db, advice.alternative_change_db) if change is not None]
+    loudest = max(louder_peaks_dbfs, default=None)
+    if loudest is None or max(asked) <= max(0, floor(SAFE_PEAK_DBFS - loudest)):
+        return advice
+    change = min(0, *asked)
+    first = f"Turn the input {-change} dB down" if change < 0 else "Leave the input as it is"
+    says = f"{first}: played louder, this part came up to {loudest:.0f} dBFS at the same setting."
+    return Advice(input_change_db=change, alternative_change_db=None, says=says)
+
+
 def no_advice_sentence(levels: Levels) -> str | None:
     """Return the sentence for a take in which nothing plays; None where there is advice."""
     if levels.sample_peak_dbfs is not None and levels.average_dbfs is not None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stager.judge.advice import CAUTION, Aim, advise, no_advice_sentence
+from stager.judge.advice import CAUTION, Aim, advise, no_advice_sentence, without_a_raise
 from stager.model import Advice, Finding, Levels, Verdict
 from stager.model.condition import LoudestEvent
 from stager.model.limits import TakeLimits
@@ -253,3 +253,22 @@ def test_limits_can_be_set() -> None:
     """A threshold that was set counts."""
     found = advised(-14.0, -25.0, findings=[finding("clipped")], limits=TakeLimits(clipped_least_db=20))
     assert found.input_change_db == -20
+
+
+@pytest.mark.parametrize(
+    ("advice", "peaks", "change", "other"),
+    [
+        (Advice(input_change_db=9, alternative_change_db=None, says="up"), [-4.0], 0, None),
+        (Advice(input_change_db=9, alternative_change_db=None, says="up"), [-14.9, -20.0], 0, None),
+        (Advice(input_change_db=9, alternative_change_db=None, says="up"), [-15.0, -20.0], 9, None),
+        (Advice(input_change_db=-2, alternative_change_db=8, says="two"), [-12.0], -2, None),
+        (Advice(input_change_db=-8, alternative_change_db=None, says="down"), [0.0], -8, None),
+        (Advice(input_change_db=9, alternative_change_db=None, says="up"), [], 9, None),
+    ],
+)
+def test_a_softer_take_raises_nothing_that_would_clip(
+    advice: Advice, peaks: list[float], change: int, other: int | None
+) -> None:
+    """The louder takes at the same gain bound the raise by arithmetic: peak + raise <= -6 dBFS, or none."""
+    found = without_a_raise(advice, peaks)
+    assert (found.input_change_db, found.alternative_change_db) == (change, other)

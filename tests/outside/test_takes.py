@@ -196,6 +196,17 @@ def test_takes_of_one_part_tell_what_was_changed(told: Told, name: str, says: st
     assert told.take(name)["learned"] == says
 
 
+def test_a_softer_take_does_not_turn_the_input_up(tmp_path: Path) -> None:
+    """Played 17 dB softer at one gain, the louder take peaking at -8: a raise would bring that one over -6 dBFS."""
+    studio, log = Studio(tmp_path / "song"), tmp_path / "log"
+    takes = ({"vox_01.wav": _file(voice(1, louder_db=6.0))}, {"vox_02.wav": _file(voice(2, louder_db=-11.0))})
+    assert _watched(studio, log, takes) == 130
+    soft = studio.takes()["takes"][-1]
+    assert (soft["take"], "played softer" in soft["learned"]) == ("vox_02.wav", True)
+    assert soft["advice"]["input_change_db"] == 0
+    assert soft["advice"]["says"].startswith("Leave the input as it is: played louder, this part came up to -8 dBFS")
+
+
 def test_text_under_the_name_of_a_sound_is_refused(told: Told) -> None:
     """A file that is no sound is told as such, and the watch goes on."""
     take = told.take("notes.wav")
