@@ -31,7 +31,13 @@ def run(*, folder: Path, source: Path, accept: bool) -> Exit:
 
 
 def _text_from(place: Path, source: Path, *, accept: bool) -> str:
-    """Return the text of a project whose inbox is this folder, with what its files are proposed to be."""
+    """Return the text of a project file whose inbox is `source`, with roles and links proposed from its files.
+
+    They are commented out unless `accept`. Measures every file.
+
+    Raises:
+        ConfigError: where `source` is no folder.
+    """
     if not is_folder(source):
         raise ConfigError(f"{shown(source)}: expected a folder of bounced stems, found none")
     inbox = source.absolute()

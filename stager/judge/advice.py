@@ -99,10 +99,10 @@ def advise(
 ) -> Advice | None:
     """Return how far to turn the input before the next take; None for a take in which nothing plays.
 
-    `event` is the take's loudest one with its decay, `findings` are the take's own: a clipped one is always turned
+    `event` is the take's loudest one with its decay, `findings` are the take's own: a clipped take is always turned
     down. `duration_s` is its length, since a short one may be a level check; with `is_check` it is known to be one.
-    `lift` is by how much this player is known to play louder than in a level check: it is given for a level check
-    only, and allowed for.
+    `lift` is by how much this player plays louder than in a level check: the aim is lowered by it. Pass it for level
+    checks only. The result has a second number where the loudest moment may be a bump.
     """
     limits = limits or TakeLimits()
     expected_db = lift.median_db if lift else 0.0

@@ -290,7 +290,10 @@ def _places(left: Sequence[float], level: float, window_s: float, duration_s: fl
 
 
 def with_deviations(match: RoughMatch, deviations: tuple[StemDeviation, ...]) -> RoughMatch:
-    """Return a match that names the stems by which the mix differs, and says so; the rest of it stays."""
+    """Return the match with the stems that explain its differences, and a sentence on them.
+
+    The same match where nothing differs, or where mix and stems can't be lined up.
+    """
     if not match.places or match.similarity < SIMILAR:
         return match
     return match.model_copy(

@@ -123,7 +123,7 @@ class _Reading:
         return PluginsRead(tuple(self.uses), tuple(self.faults), words)
 
     def _rules(self, in_files: list[Found]) -> set[str]:
-        """The names of all rules: those in files, and those that packages announce."""
+        """Return the names of plug-ins' rules: those in this project's files, and those of installed packages."""
         return {*(one.source.name for one in in_files if one.source.group == RULES), *installed_names(RULES)}
 
     def use(self, where: Where, known: Found | None, match: tuple[str, ...], given: Mapping[str, Any]) -> None:

@@ -99,7 +99,7 @@ def _valid(kind: type[AnyRecord], raw: object, words: Words | str | None) -> Any
 
 
 def _tables(data: Mapping[str, Any], kind: str) -> list[tuple[int, Mapping[str, Any]]]:
-    """Return the entries of a list of tables with their positions; entries that are no tables are skipped."""
+    """Return the tables of a TOML array, each with its index in the file; entries that are no tables are skipped."""
     entries = data.get(kind)
     found = entries if isinstance(entries, list) else []
     return [(place, entry) for place, entry in enumerate(found) if isinstance(entry, Mapping)]

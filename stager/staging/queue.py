@@ -73,7 +73,7 @@ class StemQueue:
         return any(job.name.relative == relative for job in jobs)
 
     def submit(self, job: StemJob) -> None:
-        """Submit a stem to the executor."""
+        """Begin a stem: prepare its copy, or only measure it while its link is undecided. Ask `has_room` first."""
         is_alone = job.link_trim is not None or self.staging.links.link_of(job.name.printable) is None
         work: Work = self.executor.submit(prepare if is_alone else measure_member, job)
         self._submitted[work] = job

@@ -174,7 +174,11 @@ def _origins(source: PluginSource) -> list[str]:
 
 
 def _as_seen_here(job: StemJob) -> StemJob:
-    """Return a job with the local number of its disk: it differs between hosts, so it is not compared across them."""
+    """Return the job with this host's number of the disk in its fingerprint.
+
+    With the number of the host that asked, the file would look like a changed one. Unchanged where nothing was
+    analysed, or the file is gone.
+    """
     here = fingerprint_if_there(job.path) if job.analysis else None
     if job.analysis is None or here is None:
         return job

@@ -30,7 +30,7 @@ class Resample(Step):
         self._soxr = None if same else soxr.ResampleStream(before, after, stream.channels, "float64", QUALITY)
 
     def process(self, block: Samples) -> Samples:
-        """Return the output that is ready after the next block."""
+        """Return what is ready after this block, at the new rate; may be empty, as the filter holds samples back."""
         return block if self._soxr is None else self._passed(block)
 
     def finish(self) -> Samples:
