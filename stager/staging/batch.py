@@ -70,9 +70,10 @@ class _Batch:
         held = _held(self._staging, listed)
         awaited = {shown(relative) for relative in listed if self._staging.links.link_of(shown(relative))}
         for relative in listed:
-            awaited.discard(shown(relative))
-            self._queue.awaited = frozenset(awaited)
+            self._queue.awaited = frozenset(awaited)  # this one too: until there is room for it, others are collected
             self._begin(relative, clashing.get(relative), held.get(relative))
+            awaited.discard(shown(relative))
+        self._queue.awaited = frozenset()
         while len(self._queue):
             self._collect()
         return self._outcomes

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ThreadPoolExecutor, wait
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field
 
@@ -135,7 +135,7 @@ class StemQueue:
     def _result(self, job: StemJob, work: Work) -> Prepared | OutcomeEvent | None:
         """Return what is to be published, or the outcome; None where the stem is submitted once more, or waits."""
         try:
-            with internal_errors(job.name):
+            with internal_errors(job.name, BrokenExecutor):  # which is no stem's fault
                 result = work.result()
         except StemError as error:
             return self._refused(job, error)

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -93,6 +94,20 @@ def test_everyone_hears_of_every_stem_once(song: Project) -> None:
         heard: list[OutcomeEvent] = []
         run(song, jobs=3, tell=heard.append)
         assert sorted(news.outcome.stem for news in heard) == sorted(GOOD)
+
+
+def test_a_link_is_decided_once_where_its_members_wait_for_room(tmp_path: Path) -> None:
+    """With room for one stem, the first member is not staged by itself before the second is measured."""
+    song = project(tmp_path, '[[link]]\nname = "pair"\nmatch = ["*"]\n')
+    for name, rms in (("left.wav", 0.02), ("right.wav", 0.1)):
+        written(song.inbox / name, wav(white_noise(48_000, seed=1, rms=rms)), age_s=100.0)
+    heard: list[OutcomeEvent] = []
+    choice = ExecutorChoice(1, lambda _project: nullcontext(Inline()))
+    with staging(song) as held:
+        stage_all(held, ["left.wav", "right.wav"], again=False, on_outcome=heard.append, executor=choice)
+    assert sorted(news.outcome.stem for news in heard) == ["left.wav", "right.wav"]
+    gains = {news.outcome.sidecar.trim.gain_db for news in heard if isinstance(news.outcome, Staged)}
+    assert len(gains) == 1
 
 
 def test_second_run_makes_nothing(song: Project) -> None:
