@@ -107,8 +107,12 @@ def draft_in(folder: Path, below: Path | None = None) -> Draft:
     """
     make_folder(folder, below)
     path = folder / draft_name()
-    with placing(folder):
-        return Draft(path, os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666), "w+b"))
+    try:
+        with placing(folder):
+            return Draft(path, os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666), "w+b"))
+    except (KeyboardInterrupt, SystemExit):  # told to stop while the system made the file
+        path.unlink(missing_ok=True)
+        raise
 
 
 @contextmanager

@@ -71,6 +71,19 @@ def test_drafts_have_names_of_their_own(tmp_path: Path) -> None:
     other.discard()
 
 
+def test_told_to_stop_while_a_draft_is_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A signal that comes when the system has made the file, and before anybody knows of it, leaves none."""
+
+    def stopped(*_: object) -> None:
+        assert len(tree(tmp_path)) == 1
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fdopen", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        draft_in(tmp_path)
+    assert tree(tmp_path) == {}
+
+
 def test_draft_writes_over_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A link under the very name of a draft is not followed, and what it leads to stays."""
     monkeypatch.setattr(drafts, "_NUMBERS", iter([7]))
